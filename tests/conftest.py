@@ -1,0 +1,47 @@
+"""What every test shares: which watchd is tested, the long tests, the broker that may be absent."""
+
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# At the end: `demo` and `tests` come from the checkout, but watchd from where it is installed. The
+# source tree serves only where none is installed.
+if str(ROOT) not in sys.path:
+    sys.path.append(str(ROOT))
+
+
+def find_mosquitto() -> Path | None:
+    """Where the broker is; Debian keeps it in a folder that an ordinary user's PATH leaves out."""
+    folders = [os.environ.get("PATH", os.defpath), "/usr/local/sbin", "/usr/sbin"]
+    found = shutil.which("mosquitto", path=os.pathsep.join(folders))
+    return Path(found) if found else None
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--full", action="store_true", help="run the tests marked 'long' too")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--full"):
+        config.hook.pytest_deselected(
+            items=[item for item in items if item.get_closest_marker("long")]
+        )
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+    if find_mosquitto() is None:
+        for item in items:
+            if item.get_closest_marker("broker"):
+                item.add_marker(pytest.mark.skip(reason="no mosquitto on this machine"))
+
+
+@pytest.fixture(scope="session")
+def mosquitto_path() -> Path:
+    """The broker's program; a test that asks for it carries the mark `broker`."""
+    found = find_mosquitto()
+    if found is None:
+        pytest.skip("no mosquitto on this machine")
+    return found

@@ -1,0 +1,28 @@
+#!/usr/bin/env bash
+# Runs the tests against the wheel that is built from this checkout, not against the source tree.
+# Works from any folder and asks nothing: it needs Debian or Ubuntu with Python 3.11 to 3.14.
+#
+#   tests/run.sh                    all but the long ones
+#   tests/run.sh --full             the long ones too
+#   tests/run.sh tests/rules -x     anything else goes to pytest; paths count from the project's root
+set -euo pipefail
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd -P)
+cd "$root"
+exec </dev/null
+
+venv=$(scripts/venv .venv-test test)
+
+# Debian puts the broker where only root's PATH looks, and its package starts a service on port 1883.
+# The tests use neither PATH nor that service: they start the program on a free loopback port.
+PATH=$PATH:/usr/local/sbin:/usr/sbin
+if ! { command -v mosquitto && command -v mosquitto_pub; } >/dev/null; then
+  why=$(scripts/apt-install mosquitto mosquitto-clients) ||
+    echo "watchd: the tests marked 'broker' are left out: no mosquitto here, and it could not be installed ($why)"
+fi
+
+unset PYTHONPATH PYTHONHOME
+export WATCHD_TEST_WHEEL
+WATCHD_TEST_WHEEL=$(echo "$venv"/wheel/watchd-*.whl)
+# -P keeps the checkout off the front of sys.path, where it would hide the installed package.
+exec "$venv/bin/python" -P -m pytest "$@"
