@@ -1,0 +1,7 @@
+"""`python -m watchd` is the command `watchd`."""
+
+import sys
+
+from watchd.commands import main
+
+sys.exit(main())

@@ -1,0 +1,60 @@
+"""What a figure is: a named value with a unit, that rules can use and topics carry.
+
+Each module that computes figures declares them beside the code that does; `rules.fields`
+gathers them. A figure that is not known has the value None, never a number that stands
+for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+# One value of a figure. A list of words (such as protection events) is a tuple of text.
+Value = float | bool | str | tuple[str, ...] | None
+Figures = dict[str, Value]
+
+
+class Kind(StrEnum):
+    """What sort of value a figure or an expression has."""
+
+    NUMBER = "number"
+    YES_NO = "yes/no"
+    TEXT = "text"
+    WORDS = "list of words"
+
+
+class About(StrEnum):
+    """What a rule or a figure is about."""
+
+    BANK = "bank"
+    PACK = "pack"
+    CELL = "cell"
+    SERVICE = "service"  # watchd itself
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One name of the field list. `unit` is "" where the value has none."""
+
+    name: str
+    unit: str
+    kind: Kind
+    meaning: str
+    about: About = About.PACK
+    words: tuple[str, ...] = ()  # for text with a fixed set of values
+
+
+def number(name: str, unit: str, meaning: str, about: About = About.PACK) -> Figure:
+    """A figure that is a number in `unit`."""
+    return Figure(name, unit, Kind.NUMBER, meaning, about)
+
+
+def yes_no(name: str, meaning: str, about: About = About.PACK) -> Figure:
+    """A figure that is true or false."""
+    return Figure(name, "", Kind.YES_NO, meaning, about)
+
+
+def text(name: str, meaning: str, words: tuple[str, ...] = (), about: About = About.PACK) -> Figure:
+    """A figure that is a word or a sentence; `words` are its only values, if any are given."""
+    return Figure(name, "", Kind.TEXT, meaning, about, words)

@@ -1,0 +1,108 @@
+"""Reads config and rules from files. All that is checked when a file is loaded is checked here."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+from watchd.config import Config, parse_config
+from watchd.documents import Document, parse_document
+from watchd.errors import Place, Problem, WatchdError
+from watchd.figures import About
+from watchd.language.expression import ExpressionError, compile_expression
+from watchd.rules.fields import FIELDS
+from watchd.rules.loader import compile_rules
+from watchd.rules.rule import Rule
+
+LARGEST_FILE = 1_000_000
+MOST_FILES = 200
+
+
+def load(path: str | Path, rules: str | Path | None = None) -> tuple[Config, tuple[Rule, ...]]:
+    """The config at `path` and its rules, checked and compiled.
+
+    `rules` is a folder or file to use instead of the one that the config names. Raises
+    WatchdError with every problem found, each with file, line and column.
+    """
+    path = Path(path)
+    document = parse_document(_read(path), str(path))
+    problems: list[Problem] = []
+    config: Config | None = None
+    try:
+        config = parse_config(document)
+        _check_full_when(document, config)
+    except WatchdError as error:
+        problems.extend(error.problems)
+    folder = rules_folder(path, config, rules) if config or rules else None
+    compiled: tuple[Rule, ...] = ()
+    if folder is not None:
+        try:
+            compiled = load_rules(folder)
+        except WatchdError as error:
+            problems.extend(error.problems)
+    if config is None or problems:
+        raise WatchdError(problems)
+    return config, compiled
+
+
+def load_rules(folder: Path) -> tuple[Rule, ...]:
+    """The rules of a folder (each `*.yaml` in it) or of one file."""
+    return compile_rules([(str(p), _read(p)) for p in rule_files(folder)])
+
+
+def rule_files(folder: Path) -> list[Path]:
+    """The files of a rules folder, in the order of their names. Raises WatchdError."""
+    if folder.is_file():
+        return [folder]
+    if not folder.is_dir():
+        raise WatchdError(Problem("there is no such folder of rules", Place(str(folder))))
+    found = sorted(
+        p for p in folder.iterdir() if p.suffix in (".yaml", ".yml") and not p.name.startswith(".")
+    )
+    if not found:
+        raise WatchdError(Problem("no rules: the folder holds no .yaml file", Place(str(folder))))
+    if len(found) > MOST_FILES:
+        raise WatchdError(Problem(f"more than {MOST_FILES} files of rules", Place(str(folder))))
+    return found
+
+
+def rules_folder(path: Path, config: Config | None, rules: str | Path | None) -> Path:
+    """Where the rules are: as told, as the config at `path` says (beside it), or as shipped."""
+    if rules is not None:
+        return Path(rules)
+    if config is not None and config.rules is not None:
+        return path.parent / config.rules
+    return shipped("rules")
+
+
+def shipped(name: str) -> Path:
+    """A file or folder that ships with watchd: in the package, or beside it in a checkout."""
+    packed = Path(str(files("watchd"))) / "_shipped" / name
+    return packed if packed.exists() else Path(__file__).parents[1] / name
+
+
+def _check_full_when(document: Document, config: Config) -> None:
+    problems = []
+    for name, bank in config.banks.items():
+        try:
+            compile_expression(bank.full_when, FIELDS[About.PACK])
+        except ExpressionError as error:
+            path = ("banks", name, "full_when")
+            problems.append(document.problem_in_text(error.what, path, error.start, error.width))
+    if problems:
+        raise WatchdError(problems)
+
+
+def _read(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise WatchdError(Problem(f"cannot be read: {reason}", Place(str(path)))) from error
+    if len(data) > LARGEST_FILE:
+        raise WatchdError(Problem(f"larger than {LARGEST_FILE:,} bytes", Place(str(path))))
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise WatchdError(Problem("not UTF-8 text", Place(str(path), line))) from None

@@ -1,0 +1,57 @@
+"""What the config says of a bank or pack, as figures that rules can use."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from watchd.figures import About, Figure, Figures, number
+
+if TYPE_CHECKING:
+    from watchd.config import Bank, Pack
+
+PACK_SETTINGS: tuple[Figure, ...] = (
+    number("charge_voltage_v", "v", "charge voltage of the bank, from the config"),
+    number("cells_in_series", "", "cells in series, from the config"),
+    number("nameplate_ah", "ah", "nameplate capacity, from the config"),
+    number("max_charge_a", "a", "highest charge current of the pack, from the config"),
+    number("max_discharge_a", "a", "highest discharge current of the pack, from the config"),
+    number("overvoltage_v", "v", "the BMS's over-voltage threshold per cell, from the config"),
+    number("overvoltage_recovery_v", "v", "the BMS's recovery threshold, from the config"),
+    number("undervoltage_v", "v", "the BMS's under-voltage threshold per cell, from the config"),
+    number("undervoltage_recovery_v", "v", "its recovery threshold, from the config"),
+    number("full_v", "v", "the BMS's full-charge setting per cell, from the config"),
+    number("balancer_current_a", "a", "current of the balancer, from the config"),
+    number("balancer_from_v", "v", "cell voltage where the balancer starts, from the config"),
+    number("charge_min_degc", "degc", "lowest temperature for charging, from the config"),
+    number("charge_max_degc", "degc", "highest temperature for charging, from the config"),
+)
+BANK_SETTINGS: tuple[Figure, ...] = (
+    number("charge_voltage_v", "v", "charge voltage, from the config", About.BANK),
+    number("max_charge_a", "a", "highest charge current of the bank, from the config", About.BANK),
+)
+
+
+def pack_settings(pack: Pack, bank: Bank) -> Figures:
+    """The figures of `PACK_SETTINGS` for one pack; what the config leaves out is unknown."""
+    balancer = pack.balancer
+    return {
+        "charge_voltage_v": bank.charge_voltage_v,
+        "cells_in_series": pack.cells_in_series,
+        "nameplate_ah": pack.nameplate_ah,
+        "max_charge_a": pack.max_charge_a,
+        "max_discharge_a": pack.max_discharge_a,
+        "overvoltage_v": pack.bms.overvoltage_v,
+        "overvoltage_recovery_v": pack.bms.overvoltage_recovery_v,
+        "undervoltage_v": pack.bms.undervoltage_v,
+        "undervoltage_recovery_v": pack.bms.undervoltage_recovery_v,
+        "full_v": pack.bms.full_v,
+        "balancer_current_a": balancer.current_a if balancer else None,
+        "balancer_from_v": balancer.from_v if balancer else None,
+        "charge_min_degc": pack.temperature.charge_min_degc,
+        "charge_max_degc": pack.temperature.charge_max_degc,
+    }
+
+
+def bank_settings(bank: Bank) -> Figures:
+    """The figures of `BANK_SETTINGS`."""
+    return {"charge_voltage_v": bank.charge_voltage_v, "max_charge_a": bank.max_charge_a}
