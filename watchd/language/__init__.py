@@ -1,0 +1,1 @@
+"""The language of conditions: text -> checked, compiled expression. It knows no batteries."""

@@ -1,0 +1,322 @@
+"""Checks a parsed condition against the allow-list, the names, kinds and units; gives its code."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import NoReturn
+
+from watchd.durations import SECONDS, parse_duration
+from watchd.errors import nearest
+from watchd.figures import Figure, Kind, Value
+from watchd.language.operations import OPERATIONS
+from watchd.language.windows import FUNCTIONS, WindowCall
+
+NOT_PART = "is not part of the language of conditions"
+DEEPEST = 40
+LARGEST_NUMBER = 1e12
+
+_COMPARISONS: dict[type[ast.cmpop], str] = {
+    ast.Gt: "gt",
+    ast.GtE: "ge",
+    ast.Lt: "lt",
+    ast.LtE: "le",
+    ast.Eq: "eq",
+    ast.NotEq: "ne",
+}
+_ARITHMETIC: dict[type[ast.operator], str] = {
+    ast.Add: "add",
+    ast.Sub: "sub",
+    ast.Mult: "mul",
+    ast.Div: "div",
+}
+# The unit of a product or quotient is not followed further; it fits any.
+ANY_UNIT = "*"
+
+
+class ExpressionError(Exception):
+    """A condition that is not accepted: what is wrong, and where in the text (0-based)."""
+
+    def __init__(self, what: str, start: int, width: int) -> None:
+        super().__init__(what)
+        self.what, self.start, self.width = what, start, max(1, width)
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """What the checker knows of a part: its kind, unit, and the code that computes it."""
+
+    kind: Kind
+    unit: str
+    code: str
+    literal: Value = None
+
+
+class Compiler:
+    """Walks a parsed condition once; collects its names and windows, and the code to compile."""
+
+    def __init__(
+        self, text: str, lead: int, figures: Mapping[str, Figure], deadband: dict[str, float]
+    ) -> None:
+        self.text, self.lead, self.figures, self.deadband = text, lead, figures, deadband
+        self.deadband_left = set(deadband)
+        self.names: dict[str, None] = {}
+        self.calls: list[WindowCall] = []
+
+    def refuse(self, node: ast.AST, what: str) -> NoReturn:
+        start = self.lead + int(getattr(node, "col_offset", 0))
+        end = self.lead + int(getattr(node, "end_col_offset", None) or start + 1)
+        if getattr(node, "lineno", 1) != 1:
+            start, end = 0, 1
+        raise ExpressionError(what, start, end - start)
+
+    def part(self, node: ast.expr, depth: int, *, positive: bool) -> Typed:
+        """Check and translate one node. `positive` is false below an odd number of `not`."""
+        if depth > DEEPEST:
+            self.refuse(node, f"nested deeper than {DEEPEST} levels")
+        match node:
+            case ast.Constant():
+                typed = self._constant(node)
+            case ast.Name():
+                typed = self._name(node)
+            case ast.UnaryOp():
+                typed = self._unary(node, depth + 1, positive=positive)
+            case ast.BinOp():
+                typed = self._arithmetic(node, depth + 1, positive=positive)
+            case ast.BoolOp():
+                typed = self._logic(node, depth + 1, positive=positive)
+            case ast.Compare():
+                typed = self._compare(node, depth + 1, positive=positive)
+            case ast.IfExp():
+                typed = self._conditional(node, depth + 1, positive=positive)
+            case ast.Call():
+                typed = self._call(node, depth + 1)
+            case _:
+                self.refuse(node, f"{_describe(node)} {NOT_PART}")
+        return typed
+
+    def _unary(self, node: ast.UnaryOp, depth: int, *, positive: bool) -> Typed:
+        if isinstance(node.op, ast.Not):
+            inner = self._of_kind(node.operand, Kind.YES_NO, depth, positive=not positive)
+            return Typed(Kind.YES_NO, "", f"not_({inner.code})")
+        if not isinstance(node.op, ast.USub | ast.UAdd):
+            self.refuse(node, f"this operator {NOT_PART}")
+        inner = self._of_kind(node.operand, Kind.NUMBER, depth, positive=positive)
+        if isinstance(node.op, ast.UAdd):
+            return inner
+        literal = -inner.literal if isinstance(inner.literal, float) else None
+        return Typed(Kind.NUMBER, inner.unit, f"neg({inner.code})", literal)
+
+    def _logic(self, node: ast.BoolOp, depth: int, *, positive: bool) -> Typed:
+        word = "and_" if isinstance(node.op, ast.And) else "or_"
+        parts = [self._of_kind(v, Kind.YES_NO, depth, positive=positive).code for v in node.values]
+        return Typed(Kind.YES_NO, "", f"{word}({', '.join(parts)})")
+
+    def _of_kind(self, node: ast.expr, kind: Kind, depth: int, *, positive: bool) -> Typed:
+        typed = self.part(node, depth, positive=positive)
+        if typed.kind is not kind:
+            self.refuse(node, f"this is a {typed.kind}, but a {kind} is needed here")
+        return typed
+
+    def _constant(self, node: ast.Constant) -> Typed:
+        value = node.value
+        if isinstance(value, bool):
+            return Typed(Kind.YES_NO, "", repr(value), value)
+        if isinstance(value, int | float):
+            if not abs(value) <= LARGEST_NUMBER:
+                self.refuse(node, f"a number larger than {LARGEST_NUMBER:g}")
+            return Typed(Kind.NUMBER, "", repr(float(value)), float(value))
+        if not isinstance(value, str):
+            self.refuse(node, f"{_describe(node)} {NOT_PART}")
+        return Typed(Kind.TEXT, "", repr(value), value)
+
+    def _name(self, node: ast.Name) -> Typed:
+        figure = self.figures.get(node.id)
+        if figure is None:
+            if node.id in FUNCTIONS:
+                self.refuse(node, f"'{node.id}' is a function; write {FUNCTIONS[node.id].form}")
+            self.refuse(node, f"unknown name '{node.id}'; {nearest(node.id, list(self.figures))}")
+        self.names[node.id] = None
+        return Typed(figure.kind, figure.unit, f"f[{node.id!r}]")
+
+    def _arithmetic(self, node: ast.BinOp, depth: int, *, positive: bool) -> Typed:
+        operation = _ARITHMETIC.get(type(node.op))
+        if operation is None:
+            self.refuse(node, "of arithmetic there is only + - * and /")
+        left = self._of_kind(node.left, Kind.NUMBER, depth, positive=positive)
+        right = self._of_kind(node.right, Kind.NUMBER, depth, positive=positive)
+        code = f"{operation}({left.code}, {right.code})"
+        if operation in ("add", "sub"):
+            return Typed(Kind.NUMBER, self._same_unit(node, left, right), code)
+        if left.literal is None and right.literal is None:
+            return Typed(Kind.NUMBER, ANY_UNIT, code)
+        # A plain number times a figure may be a fraction of it or convert it (0.2 * nameplate_ah
+        # is a current at 0.2 C): the result fits any unit.
+        both = left.literal is not None and right.literal is not None
+        return Typed(Kind.NUMBER, "" if both else ANY_UNIT, code)
+
+    def _same_unit(self, node: ast.expr, left: Typed, right: Typed) -> str:
+        units = {t.unit for t in (left, right) if t.literal is None and t.unit != ANY_UNIT}
+        if len(units) > 1:
+            one, other = (t.unit or "no unit" for t in (left, right))
+            self.refuse(node, f"{one} on one side and {other} on the other do not go together")
+        if units:
+            return units.pop()
+        return ANY_UNIT if ANY_UNIT in (left.unit, right.unit) else ""
+
+    def _conditional(self, node: ast.IfExp, depth: int, *, positive: bool) -> Typed:
+        test = self._of_kind(node.test, Kind.YES_NO, depth, positive=positive)
+        yes = self.part(node.body, depth, positive=positive)
+        no = self._of_kind(node.orelse, yes.kind, depth, positive=positive)
+        unit = self._same_unit(node, yes, no) if yes.kind is Kind.NUMBER else ""
+        return Typed(yes.kind, unit, f"if_({test.code}, {yes.code}, {no.code})")
+
+    def _compare(self, node: ast.Compare, depth: int, *, positive: bool) -> Typed:
+        codes = []
+        left = node.left
+        for op, right in zip(node.ops, node.comparators, strict=True):
+            codes.append(self._pair(node, left, op, right, depth, positive=positive))
+            left = right
+        code = codes[0] if len(codes) == 1 else f"and_({', '.join(codes)})"
+        return Typed(Kind.YES_NO, "", code)
+
+    def _pair(
+        self,
+        node: ast.Compare,
+        left: ast.expr,
+        op: ast.cmpop,
+        right: ast.expr,
+        depth: int,
+        *,
+        positive: bool,
+    ) -> str:
+        if isinstance(op, ast.In | ast.NotIn):
+            return self._membership(left, op, right, depth, positive=positive)
+        operation = _COMPARISONS.get(type(op))
+        if operation is None:
+            self.refuse(node, "compare with < <= > >= == != or in")
+        one = self.part(left, depth, positive=positive)
+        other = self.part(right, depth, positive=positive)
+        one, other = self._as_duration(one, other), self._as_duration(other, one)
+        if one.kind is not other.kind:
+            self.refuse(node, f"a {one.kind} cannot be compared with a {other.kind}")
+        if one.kind is Kind.NUMBER:
+            self._same_unit(node, one, other)
+        elif operation not in ("eq", "ne"):
+            self.refuse(node, f"a {one.kind} can only be compared with == and !=")
+        elif one.kind is Kind.TEXT:
+            self._known_word(left, one, other, right)
+        a = self._shifted(left, one.code, operation, positive=positive, on_left=True)
+        b = self._shifted(right, other.code, operation, positive=positive, on_left=False)
+        return f"{operation}({a}, {b})"
+
+    def _as_duration(self, this: Typed, other: Typed) -> Typed:
+        # A quoted duration is read in the unit of the other side.
+        if isinstance(this.literal, str) and other.unit in SECONDS:
+            try:
+                seconds = parse_duration(this.literal)
+            except ValueError:
+                return this
+            value = seconds / SECONDS[other.unit]
+            return Typed(Kind.NUMBER, other.unit, repr(value), value)
+        return this
+
+    def _known_word(self, left: ast.expr, one: Typed, other: Typed, right: ast.expr) -> None:
+        for name, typed, place in ((left, other, right), (right, one, left)):
+            if isinstance(name, ast.Name) and isinstance(typed.literal, str):
+                words = self.figures[name.id].words
+                if words and typed.literal not in words:
+                    hint = nearest(typed.literal, words)
+                    self.refuse(place, f"'{name.id}' is never '{typed.literal}'; {hint}")
+
+    def _shifted(
+        self, node: ast.expr, code: str, operation: str, *, positive: bool, on_left: bool
+    ) -> str:
+        if not isinstance(node, ast.Name) or node.id not in self.deadband:
+            return code
+        if operation not in ("gt", "ge", "lt", "le"):
+            self.refuse(node, f"a deadband on '{node.id}' needs a limit: < <= > or >=")
+        self.deadband_left.discard(node.id)
+        above = (operation in ("gt", "ge")) == on_left
+        amount = self.deadband[node.id]
+        return f"add({code}, {amount if above == positive else -amount!r})"
+
+    def _membership(
+        self, left: ast.expr, op: ast.cmpop, right: ast.expr, depth: int, *, positive: bool
+    ) -> str:
+        item = self._of_kind(left, Kind.TEXT, depth, positive=positive)
+        word = "in_" if isinstance(op, ast.In) else "not_in"
+        if isinstance(right, ast.Tuple | ast.List | ast.Set):
+            codes = []
+            for element in right.elts:
+                typed = self.part(element, depth, positive=positive)
+                if not isinstance(typed.literal, str):
+                    self.refuse(element, "a list after 'in' holds quoted words")
+                self._known_word(left, item, typed, element)
+                codes.append(typed.code)
+            return f"{word}({item.code}, ({''.join(c + ', ' for c in codes)}))"
+        words = self._of_kind(right, Kind.WORDS, depth, positive=positive)
+        return f"{word}({item.code}, {words.code})"
+
+    def _call(self, node: ast.Call, depth: int) -> Typed:
+        if not isinstance(node.func, ast.Name):
+            self.refuse(node, "only the functions of the language can be called")
+        function = FUNCTIONS.get(node.func.id)
+        if function is None:
+            hint = nearest(node.func.id, list(FUNCTIONS))
+            self.refuse(node.func, f"unknown function '{node.func.id}'; {hint}")
+        if node.keywords or len(node.args) != 2:
+            self.refuse(node, f"'{node.func.id}' takes two things: {function.form}")
+        span = node.args[1]
+        if not (isinstance(span, ast.Constant) and isinstance(span.value, str)):
+            self.refuse(span, f"the window is a quoted duration: {function.form}")
+        try:
+            span_s = parse_duration(span.value)
+        except ValueError as error:
+            self.refuse(span, str(error))
+        if span_s < 1:
+            self.refuse(span, "a window is at least 1 s long")
+        # The inside of a window never takes the deadband: that belongs to the limit outside.
+        inner = Compiler(self.text, self.lead, self.figures, {})
+        typed = inner.part(node.args[0], depth, positive=True)
+        if inner.calls:
+            self.refuse(node.args[0], "a window inside a window is not supported")
+        if function.takes is not None and typed.kind is not function.takes:
+            self.refuse(
+                node.args[0],
+                f"'{node.func.id}' is taken of a {function.takes}, but this is a {typed.kind}",
+            )
+        self.names.update(inner.names)
+        evaluate = eval(  # noqa: S307 - as in compile_expression: checked parts only
+            compile(f"lambda f: {typed.code}", "<window>", "eval", dont_inherit=True, optimize=2),
+            {"__builtins__": {}, **OPERATIONS},
+        )
+        text = ast.unparse(node)
+        same = [i for i, known in enumerate(self.calls) if known.text == text]
+        index = same[0] if same else len(self.calls)
+        if not same:
+            self.calls.append(WindowCall(text, node.func.id, span_s, evaluate))
+        unit = function.unit if function.unit is not None else typed.unit
+        return Typed(function.gives, unit, f"w[{index}]")
+
+
+def _describe(node: ast.AST) -> str:
+    known = {
+        ast.Attribute: "an attribute (a dot)",
+        ast.Subscript: "an index in brackets",
+        ast.Lambda: "a lambda",
+        ast.ListComp: "a comprehension",
+        ast.SetComp: "a comprehension",
+        ast.DictComp: "a comprehension",
+        ast.GeneratorExp: "a comprehension",
+        ast.JoinedStr: "an f-string",
+        ast.NamedExpr: "an assignment",
+        ast.Await: "await",
+        ast.Tuple: "a list outside 'in'",
+        ast.List: "a list outside 'in'",
+        ast.Set: "a list outside 'in'",
+        ast.Dict: "a mapping",
+        ast.Starred: "a star",
+    }
+    return known.get(type(node), "this")

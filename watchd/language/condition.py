@@ -1,0 +1,44 @@
+"""An expression with the windows that it needs, at work on one subject."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from watchd.figures import Value
+from watchd.language.expression import Expression
+from watchd.language.windows import Window
+
+
+class Condition:
+    """Evaluates an expression as time goes on. `state` is a snapshot of the same expression."""
+
+    __slots__ = ("_expression", "_windows")
+
+    def __init__(self, expression: Expression, state: list[Any] | None = None) -> None:
+        self._expression = expression
+        known = state if state is not None else [None] * len(expression.calls)
+        self._windows = [Window(c, s) for c, s in zip(expression.calls, known, strict=True)]
+
+    @property
+    def expression(self) -> Expression:
+        """What it evaluates."""
+        return self._expression
+
+    def snapshot(self) -> list[Any]:
+        """Plain data from which the windows go on."""
+        return [w.snapshot() for w in self._windows]
+
+    def update(self, at: float, figures: Mapping[str, Value]) -> Any:
+        """Take the figures as of `at`; the value of the expression, None for unknown."""
+        if not self._windows:
+            return self._expression.evaluate(figures, ())
+        values = []
+        for window in self._windows:
+            window.update(at, window.call.inner(figures))
+            values.append(window.value(at))
+        return self._expression.evaluate(figures, values)
+
+    def unknown(self, figures: Mapping[str, Value]) -> tuple[str, ...]:
+        """The names in the expression that are not known."""
+        return tuple(n for n in self._expression.names if figures.get(n) is None)

@@ -1,0 +1,93 @@
+"""Text of a condition -> checked tree -> one compiled function.
+
+The language is a small subset of Python's expressions. `ast` parses it; everything that is
+not on the allow-list here is refused with its column, before anything could run. Names, kinds
+and units are checked against the figures that the rule may use.
+
+Three values: a part that rests on an unknown figure is unknown (None). `and`, `or` and `not`
+follow Kleene's logic, so that `false and unknown` is false; a comparison or a sum with an
+unknown is unknown. Division by zero and results that are not finite are unknown as well.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from watchd.figures import Figure, Kind, Value
+from watchd.language.compiler import ANY_UNIT, Compiler, ExpressionError
+from watchd.language.operations import OPERATIONS
+from watchd.language.windows import WindowCall
+
+LONGEST_TEXT = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Expression:
+    """A compiled condition or amount.
+
+    `evaluate(figures, windows)` gives True, False, a number, a text, or None for unknown.
+    `windows` holds the current value of each of `calls`, in their order.
+    """
+
+    text: str
+    kind: Kind
+    unit: str
+    names: tuple[str, ...]
+    calls: tuple[WindowCall, ...]
+    evaluate: Callable[[Mapping[str, Value], Sequence[Value]], Any] = field(
+        repr=False, compare=False
+    )
+
+
+def compile_expression(
+    text: str,
+    figures: Mapping[str, Figure],
+    *,
+    want: Kind | None = Kind.YES_NO,
+    deadband: Mapping[str, float] | None = None,
+) -> Expression:
+    """Compile `text` against the names in `figures`; `want` is the kind it must have.
+
+    With `deadband`, each comparison of a named figure is moved by its amount toward "still
+    true": the condition under which a raised alarm stays raised.
+
+    Raises ExpressionError.
+    """
+    if len(text) > LONGEST_TEXT:
+        raise ExpressionError(f"longer than {LONGEST_TEXT} characters", 0, 1)
+    try:
+        tree = ast.parse(text.strip(), mode="eval")
+    except (SyntaxError, ValueError, MemoryError, RecursionError) as error:
+        raise _syntax(error, text) from None
+    lead = len(text) - len(text.lstrip())
+    compiler = Compiler(text, lead, figures, dict(deadband or {}))
+    typed = compiler.part(tree.body, 0, positive=True)
+    if want is not None and typed.kind is not want:
+        compiler.refuse(tree.body, f"this is a {typed.kind}, but a {want} is needed here")
+    if compiler.deadband_left:
+        name = min(compiler.deadband_left)
+        raise ExpressionError(
+            f"the deadband names '{name}', but no limit is put on it in this condition", 0, 1
+        )
+    code = compile(
+        f"lambda f, w: {typed.code}", "<condition>", "eval", dont_inherit=True, optimize=2
+    )
+    # The code is generated from checked parts only: names become look-ups in `f`, and each
+    # operation one of the functions below; there are no builtins to reach.
+    function = eval(code, {"__builtins__": {}, **OPERATIONS})  # noqa: S307
+    return Expression(
+        text, typed.kind, typed.unit, tuple(compiler.names), tuple(compiler.calls), function
+    )
+
+
+def _syntax(error: BaseException, text: str) -> ExpressionError:
+    if isinstance(error, SyntaxError) and error.offset is not None and error.lineno == 1:
+        start = min(max(0, error.offset - 1), max(0, len(text) - 1))
+        return ExpressionError(f"cannot be read: {error.msg}", start, 1)
+    return ExpressionError("cannot be read as a condition", 0, 1)
+
+
+__all__ = ["ANY_UNIT", "Expression", "ExpressionError", "compile_expression"]
