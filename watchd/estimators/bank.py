@@ -1,0 +1,54 @@
+"""Figures of a bank, from those of its packs. A sum is unknown where a part of it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from watchd.figures import About, Figure, Figures, number, text, yes_no
+
+FIGURES: tuple[Figure, ...] = (
+    number("voltage_v", "v", "highest voltage of the packs", About.BANK),
+    number("current_a", "a", "sum of the packs' currents, charge positive", About.BANK),
+    number("power_w", "w", "sum of the packs' power, charge positive", About.BANK),
+    number("soc_pct", "pct", "packs' SoC weighted by nameplate capacity", About.BANK),
+    number("nameplate_ah", "ah", "sum of the packs' nameplate capacity", About.BANK),
+    number("cell_max_v", "v", "voltage of the highest cell of all packs", About.BANK),
+    number("cell_min_v", "v", "voltage of the lowest cell of all packs", About.BANK),
+    number("packs_fresh", "", "packs whose telemetry is not stale", About.BANK),
+    number("packs_charging_allowed", "", "packs whose BMS lets them charge", About.BANK),
+    number("charge_limit_a", "a", "the suggested charge current limit", About.BANK),
+    text("limited_by", "what the suggested limit comes from", about=About.BANK),
+    yes_no("all_full", "whether every pack is full", About.BANK),
+)
+
+
+def bank_figures(packs: Mapping[str, Figures]) -> Figures:
+    """`FIGURES` but for the limit, from the figures of the packs in service."""
+    every = list(packs.values())
+
+    def known(name: str) -> list[float] | None:
+        values = [f[name] for f in every]
+        numbers = [v for v in values if isinstance(v, float)]
+        return numbers if len(numbers) == len(values) else None
+
+    def total(name: str) -> float | None:
+        values = known(name)
+        return round(sum(values), 6) if values is not None else None
+
+    weights, volts = known("nameplate_ah") or [], known("voltage_v")
+    socs, highest, lowest = known("soc_pct"), known("cell_max_v"), known("cell_min_v")
+    weighted = sum(w * s for w, s in zip(weights, socs, strict=True)) if socs else None
+    states = [f["charge_state"] for f in every]
+    allowed = [f["charge_allowed"] for f in every]
+    return {
+        "voltage_v": max(volts) if volts else None,
+        "current_a": total("current_a"),
+        "power_w": total("power_w"),
+        "soc_pct": round(weighted / sum(weights), 3) if weighted is not None else None,
+        "nameplate_ah": round(sum(weights), 6),
+        "cell_max_v": max(highest) if highest else None,
+        "cell_min_v": min(lowest) if lowest else None,
+        "packs_fresh": sum(f["telemetry_quality"] != "stale" for f in every),
+        "packs_charging_allowed": (None if None in allowed else sum(a is True for a in allowed)),
+        "all_full": None if None in states else all(s == "FULL" for s in states),
+    }

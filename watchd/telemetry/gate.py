@@ -1,0 +1,122 @@
+"""The gate: topic and payload in, the parts of packs renewed. What is refused changes nothing."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from watchd.config import Config
+from watchd.notes import Note, Throttle
+from watchd.telemetry.mapping import Message, PayloadError, SourceMapping
+from watchd.telemetry.parts import PackParts
+
+MOST_TOPICS_KNOWN = 20_000
+Route = tuple[SourceMapping, dict[str, str]]
+
+
+class Gate:
+    """Finds what a message is about, decodes it, and counts and notes what it refuses."""
+
+    def __init__(self, config: Config, counts: Counter[str]) -> None:
+        self._limit = config.telemetry.max_payload_bytes
+        self._sources = [SourceMapping(i, s, config.packs) for i, s in enumerate(config.sources)]
+        self._routes: dict[str, list[Route]] = {}
+        self._counts = counts
+        self._throttle = Throttle()
+        self._notes: list[Note] = []
+        self.stale_limits_s = self._stale_limits(config)
+
+    def subscriptions(self) -> list[str]:
+        """The topic filters of telemetry."""
+        return list(dict.fromkeys(s.pattern.subscription for s in self._sources))
+
+    def is_telemetry(self, topic: str) -> bool:
+        """Whether telemetry comes on this topic."""
+        return any(s.pattern.match(topic) is not None for s in self._sources)
+
+    def take_notes(self) -> list[Note]:
+        """What is to be logged since the last call."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    def note(self, at: float, event: str, topic: str, why: str) -> None:
+        """One line for the log; the same again is kept back for a while, and counted."""
+        skipped = self._throttle.let((topic[:200], why), at)
+        if skipped is not None:
+            fields: dict[str, Any] = {"topic": topic[:200], "reason": why}
+            if skipped:
+                fields["skipped"] = skipped
+            self._notes.append(Note(at, event, fields, warning=True))
+
+    def take(
+        self,
+        topic: str,
+        payload: bytes,
+        at: float,
+        packs: Mapping[str, PackParts],
+        *,
+        retained: bool,
+    ) -> Iterator[tuple[str, frozenset[str]]]:
+        """Take a message into `packs` (those in service); each pack that it renews, and what."""
+        self._counts["messages"] += 1
+        routes = self._routes_of(topic)
+        if not routes:
+            # A broker may hand on what was not asked for; it is no mistake of the sender's.
+            self._counts["other_topic"] += 1
+        for source, captures in routes:
+            try:
+                if len(payload) > self._limit:
+                    raise PayloadError(f"larger than {self._limit} bytes")  # noqa: TRY301
+                message = source.decode(captures, payload)
+            except PayloadError as error:
+                pack = packs.get(source.pack_of(captures) or "")
+                self._refuse(None if retained else pack, at, topic, str(error))
+                continue
+            parts = packs.get(message.pack)
+            if parts is not None:
+                renewed = self._accept(parts, message, at, topic, retained=retained)
+                if renewed:
+                    yield message.pack, renewed
+
+    def _accept(
+        self, parts: PackParts, message: Message, at: float, topic: str, *, retained: bool
+    ) -> frozenset[str]:
+        for word in message.unmapped:
+            self.note(at, "unmapped word", topic, f"protection word '{word}' is not mapped")
+        why = parts.refusal(message, at, retained=retained)
+        if why is None:
+            return parts.accept(message, at)
+        self._counts[why.replace(" ", "_")] += 1
+        if retained:
+            return parts.accept_settings(message)
+        if why.startswith("time"):
+            self._refuse(parts, at, topic, why)
+        elif why == "historical":
+            self.note(at, why, topic, "time of measurement is too old to count")
+        return frozenset()
+
+    def _refuse(self, parts: PackParts | None, at: float, topic: str, why: str) -> None:
+        self._counts["bad"] += 1
+        if parts is not None:
+            parts.refuse()
+        self.note(at, "bad payload", topic, why)
+
+    def _routes_of(self, topic: str) -> list[Route]:
+        routes = self._routes.get(topic)
+        if routes is None:
+            routes = [(s, c) for s in self._sources if (c := s.pattern.match(topic)) is not None]
+            if len(self._routes) >= MOST_TOPICS_KNOWN:
+                self._routes.clear()
+            self._routes[topic] = routes
+        return routes
+
+    def _stale_limits(self, config: Config) -> dict[str, dict[str, float]]:
+        """Per pack and telemetry name: the age at which it is stale."""
+        found: dict[str, dict[str, float]] = {name: {} for name in config.packs}
+        for mapping, source in zip(self._sources, config.sources, strict=True):
+            limit = source.stale_after or config.telemetry.stale_after
+            for pack in [source.pack] if source.pack else config.packs:
+                for name in mapping.names():
+                    found[pack][name] = max(limit, found[pack].get(name, 0.0))
+        return found
