@@ -1,0 +1,1 @@
+"""Condition -> life cycle: delays, deadbands, states, and what is said of them."""

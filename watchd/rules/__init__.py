@@ -1,0 +1,1 @@
+"""Rule files -> compiled rules: the field list, the loader, the examples."""

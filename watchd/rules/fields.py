@@ -1,0 +1,45 @@
+"""The field list: every name that a rule may use, with unit and meaning.
+
+Gathered from the modules that compute the figures, so that the list cannot differ from them.
+"""
+
+from __future__ import annotations
+
+from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES
+from watchd.figures import About, Figure, text
+from watchd.settings import BANK_SETTINGS, PACK_SETTINGS
+from watchd.telemetry.names import TELEMETRY
+
+
+def _by_name(*groups: tuple[Figure, ...]) -> dict[str, Figure]:
+    found: dict[str, Figure] = {}
+    for group in groups:
+        for figure in group:
+            if figure.name in found:
+                raise ValueError(f"two figures are called '{figure.name}'")
+            found[figure.name] = figure
+    return found
+
+
+SERVICE_FIGURES = (
+    text(
+        "rules_fault",
+        "why the rules last edited do not load; 'none' if they do",
+        about=About.SERVICE,
+    ),
+)
+_PACK = _by_name(TELEMETRY, PACK_FIGURES, PACK_SETTINGS)
+# A rule about cells sees its own cell beside the figures of the pack.
+FIELDS: dict[About, dict[str, Figure]] = {
+    About.BANK: _by_name(BANK_FIGURES, BANK_SETTINGS),
+    About.PACK: _PACK,
+    About.CELL: _by_name(CELL_FIGURES, tuple(_PACK.values())),
+    About.SERVICE: _by_name(SERVICE_FIGURES),
+}
+# Names that a text may use beside the figures.
+SUBJECT_NAMES: dict[About, tuple[str, ...]] = {
+    About.BANK: ("bank",),
+    About.PACK: ("bank", "pack"),
+    About.CELL: ("bank", "pack", "cell"),
+    About.SERVICE: (),
+}
