@@ -1,0 +1,1 @@
+"""Figures -> advice. It advises only, and never above what the packs' own limits allow."""

@@ -1,0 +1,316 @@
+"""The core: messages and time in, messages to publish out. No clock, no I/O, no task.
+
+`run`, `replay`, the rule examples and the tests all drive this, so what is tested is what runs.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from watchd.advice.charge_limit import Advice
+from watchd.agenda import Agenda
+from watchd.alarms.alarm import Alarm, State, Transition
+from watchd.config import Config
+from watchd.figures import About
+from watchd.language.expression import compile_expression
+from watchd.notes import Note
+from watchd.own_rules import NO_FAULT
+from watchd.publications import Publications
+from watchd.publish import Publish, withdrawal
+from watchd.requests import Request, RequestError, answer, answerable, parse_request
+from watchd.rules.fields import FIELDS
+from watchd.rules.rule import Rule
+from watchd.telemetry.gate import Gate
+from watchd.watch import Watch
+from watchd.watch.bank import BankWatch
+from watchd.watch.pack import PackWatch
+from watchd.watch.service import ServiceWatch
+
+STATE_VERSION = 1
+# A longer break between a saved state and the first message counts as not watched; a shorter one
+# (a reload of the rules, a quick restart) goes unnoticed.
+UNWATCHED_S = 30.0
+
+
+class Engine:
+    """Watches the banks of a config by its rules.
+
+    `feed` each message and call `tick` about once a second; both return what to publish. Times
+    are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
+    snapshot of an engine of the same kind, on the same or a changed config and rules.
+    """
+
+    def __init__(
+        self, config: Config, rules: Sequence[Rule], state: dict[str, Any] | None = None
+    ) -> None:
+        self._config, self._rules = config, tuple(rules)
+        self._counts: Counter[str] = Counter()
+        self._gate = Gate(config, self._counts)
+        self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
+        self._saved = state
+        self._begun = False
+        self._now = 0.0
+        self._packs: dict[str, PackWatch] = {}
+        self._banks: dict[str, BankWatch] = {}
+        self._service = ServiceWatch((), {})
+        self._watches: list[Watch] = []  # packs, then banks, then the service
+        self._index: dict[str, int] = {}
+        self._alarms: dict[str, Alarm] = {}
+        self._agenda = Agenda()
+        self._transitions: list[Transition] = []
+        self._advices: list[tuple[float, str, Advice]] = []
+
+    # --- what goes in ---
+
+    def feed(
+        self,
+        topic: str,
+        payload: bytes,
+        at: float,
+        retained: bool = False,
+        reply_to: str | None = None,
+        correlation: bytes = b"",
+    ) -> list[Publish]:
+        """Take a message that arrived `at`; what to publish because of it.
+
+        Never raises for what a payload or topic holds. `retained`: the broker gave it out as
+        retained, so it is history and never fresh. `reply_to` and `correlation` are MQTT 5's
+        response topic and correlation data.
+        """
+        self._advance(at)
+        if topic.startswith(f"{self._config.prefix}/"):
+            self._own_topic(topic, payload, retained, reply_to, correlation)
+        else:
+            parts = {name: watch.parts for name, watch in self._packs.items()}
+            for pack, renewed in self._gate.take(
+                topic, payload, self._now, parts, retained=retained
+            ):
+                self._evaluate_pack(self._packs[pack], self._now, renewed)
+        return self._say.take()
+
+    def tick(self, at: float) -> list[Publish]:
+        """Time has passed: delays end, telemetry goes stale, advice is renewed."""
+        self._advance(at)
+        return self._say.take()
+
+    def rules_fault(self, fault: str | None, at: float) -> list[Publish]:
+        """Say why rules that were edited do not load, or that they do (None)."""
+        self._advance(at)
+        self._service.figures["rules_fault"] = fault[:300] if fault is not None else NO_FAULT
+        self._evaluate(self._service, self._now)
+        return self._say.take()
+
+    def farewell(self, at: float) -> list[Publish]:
+        """The last words of a daemon that stops on purpose: advice is withdrawn."""
+        self._advance(at)
+        out = self._say.take()
+        for name in self._banks:
+            out.append(withdrawal(self._say.topics.charge_limit(name)))
+            out.append(withdrawal(self._say.topics.charge_limit_amps(name)))
+        return [*out, self._say.service("stopped", self._now, self._counts)]
+
+    def count(self, what: str, number: int = 1) -> None:
+        """Add to one of the counters of `service`, for what the shell alone can see."""
+        self._counts[what] += number
+
+    # --- what comes out ---
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data (of JSON's kinds) from which `Engine(config, rules, state=...)` goes on."""
+        if not self._begun:
+            return self._saved or {}
+        return {
+            "version": STATE_VERSION,
+            "at": self._now,
+            "since": self._say.since,
+            "packs": {name: watch.snapshot() for name, watch in self._packs.items()},
+            "banks": {name: watch.snapshot() for name, watch in self._banks.items()},
+            "service": dict(self._service.figures),
+            "alarms": {key: alarm.snapshot() for key, alarm in self._alarms.items()},
+            "counts": dict(self._counts),
+        }
+
+    def retained(self) -> list[Publish]:
+        """All that stands retained, for a broker that may have lost it."""
+        if not self._begun:
+            return []
+        out = [self._say.service("running", self._say.since, self._counts)]
+        out.extend(self._say.record(a) for a in self._alarms.values() if a.state != State.NORMAL)
+        for bank in self._banks.values():
+            out.extend(self._say.limit(bank))
+        out.extend(self._say.figures(watch, self._now) for watch in self._watches[:-1])
+        return out
+
+    def subscriptions(self) -> list[str]:
+        """The topic filters of telemetry."""
+        return self._gate.subscriptions()
+
+    def take_notes(self) -> list[Note]:
+        """What is to be logged since the last call."""
+        return self._gate.take_notes()
+
+    def take_transitions(self) -> list[Transition]:
+        """Changes of alarms since the last call."""
+        found, self._transitions = self._transitions, []
+        return found
+
+    def take_advice(self) -> list[tuple[float, str, Advice]]:
+        """Changes of advice since the last call: time, bank, advice."""
+        found, self._advices = self._advices, []
+        return found
+
+    def figures(self) -> dict[str, dict[str, Any]]:
+        """The figures of each pack and bank as of the last evaluation, by subject."""
+        return {watch.subject: dict(watch.figures) for watch in self._watches[:-1]}
+
+    def alarms(self) -> list[Alarm]:
+        """Every alarm, whatever its state."""
+        return list(self._alarms.values())
+
+    # --- time ---
+
+    def _advance(self, at: float) -> None:
+        """Do all that is due until `at`, in the order of its times."""
+        if not self._begun:
+            self._begin(at)
+        self._now = now = max(at, self._now)
+        while (due := self._agenda.pop_until(now)) is not None:
+            time, index = due
+            watch = self._watches[index]
+            if isinstance(watch, PackWatch):
+                self._evaluate_pack(watch, time)
+            else:
+                self._evaluate(watch, time)
+        self._say.service_due(now, self._counts)
+
+    def _evaluate_pack(
+        self, watch: PackWatch, at: float, renewed: frozenset[str] = frozenset()
+    ) -> None:
+        watch.take(renewed)
+        self._evaluate(watch, at)
+        self._evaluate(self._banks[watch.pack.bank], at)
+        for name in watch.news_of_missing(at):
+            self._gate.note(at, "mapped, but never came", watch.subject, name)
+
+    def _evaluate(self, watch: Watch, at: float) -> None:
+        for transition in watch.evaluate(at):
+            self._moved(transition)
+        self._say.unknowns(watch.alarms())
+        if isinstance(watch, BankWatch):
+            advice = self._say.advised(watch, at)
+            if advice is not None:
+                self._advices.append((at, watch.name, advice))
+        if watch is not self._service:
+            self._say.figures_due(watch, at)
+        self._agenda.set(self._index[watch.subject], watch.next_at())
+
+    def _moved(self, transition: Transition) -> None:
+        self._transitions.append(transition)
+        self._say.moved(self._alarms[transition.key], transition)
+
+    # --- beginning, with or without a saved state ---
+
+    def _begin(self, at: float) -> None:
+        saved = self._saved or {}
+        try:
+            if saved.get("version", STATE_VERSION) != STATE_VERSION:
+                raise ValueError("of another version")  # noqa: TRY301
+            self._build(at, saved)
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+            # Better to watch without a past than not to watch.
+            self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
+            saved = {}
+            self._build(at, saved)
+        self._saved = None
+        self._begun, self._now = True, at
+        for key, state in saved.get("alarms", {}).items():
+            # The rule or subject is gone, or the rule is another now: its record goes too.
+            alarm = self._alarms.get(key)
+            if state["state"] != State.NORMAL and (alarm is None or alarm.state == State.NORMAL):
+                self._say.say(withdrawal(f"{self._config.prefix}/alarm/{key}"))
+        for watch in self._watches:
+            self._evaluate(watch, at)
+
+    def _build(self, at: float, saved: dict[str, Any]) -> None:
+        config, rules = self._config, self._rules
+        begun_at = min(at, saved.get("at", at))
+        alarms = saved.get("alarms", {})
+        self._say.since = saved.get("since", at)
+        self._counts.clear()
+        self._counts.update(saved.get("counts", {}))
+        self._packs = {
+            name: PackWatch(
+                name,
+                config,
+                rules,
+                self._gate.stale_limits_s[name],
+                compile_expression(config.banks[pack.bank].full_when, FIELDS[About.PACK]),
+                begun_at,
+                saved.get("packs", {}).get(name),
+                alarms,
+            )
+            for name, pack in config.packs.items()
+            if pack.in_service
+        }
+        self._banks = {
+            name: BankWatch(
+                name,
+                config,
+                rules,
+                [self._packs[n] for n in config.packs_of(name)],
+                begun_at,
+                saved.get("banks", {}).get(name),
+                alarms,
+            )
+            for name in config.banks
+        }
+        self._service = ServiceWatch(rules, alarms)
+        self._service.figures.update(saved.get("service", {}))
+        self._watches = [*self._packs.values(), *self._banks.values(), self._service]
+        self._index = {watch.subject: index for index, watch in enumerate(self._watches)}
+        self._alarms = {a.key: a for watch in self._watches for a in watch.alarms()}
+        if saved and at - begun_at > UNWATCHED_S:
+            for watch in self._watches:
+                watch.pause(begun_at, at)
+
+    # --- watchd's own topics ---
+
+    def _own_topic(
+        self, topic: str, payload: bytes, retained: bool, reply_to: str | None, correlation: bytes
+    ) -> None:
+        if topic == self._say.topics.request:
+            if not retained:  # a request from before is history as well
+                self._request(payload, reply_to, correlation)
+        elif retained and payload and topic not in self._standing():
+            # Left by an earlier run: a rule, pack or bank that is no more, or advice of before.
+            self._say.say(withdrawal(topic))
+
+    def _standing(self) -> set[str]:
+        return {message.topic for message in self.retained() if message.payload}
+
+    def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
+        self._counts["requests"] += 1
+        try:
+            data = self._do(parse_request(payload))
+        except RequestError as error:
+            data = {"ok": False, "error": str(error)}
+            topic = self._say.topics.request
+            self._gate.note(self._now, "request refused", topic, str(error))
+        if (
+            reply_to
+            and answerable(reply_to, self._config.prefix)
+            and not self._gate.is_telemetry(reply_to)
+        ):
+            self._say.say(answer(reply_to, data, correlation))
+
+    def _do(self, request: Request) -> dict[str, Any]:
+        alarm = self._alarms.get(request.alarm)
+        if alarm is None:
+            raise RequestError(f"no alarm is called '{request.alarm[:100]}'")
+        transition = alarm.acknowledge(self._now)
+        if transition is None:
+            raise RequestError(f"{request.alarm} is {alarm.state}: there is nothing to acknowledge")
+        self._moved(transition)
+        return {"ok": True, "alarm": request.alarm, "state": str(alarm.state)}

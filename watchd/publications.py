@@ -1,0 +1,124 @@
+"""What is said to the outside, and when: records, annunciations, advice, figures, service."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from typing import Any
+
+from watchd import __version__
+from watchd.advice.charge_limit import Advice, worth_saying
+from watchd.alarms.alarm import Alarm, State, Transition
+from watchd.alarms.records import alarm_record, annunciation, is_annunciated
+from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
+from watchd.watch import Watch
+from watchd.watch.bank import BankWatch
+
+SERVICE_EVERY_S = 60.0
+SERVICE_NEWS_S = 5.0  # when something was refused, dropped or failed
+NEVER = float("-inf")
+
+
+class Publications:
+    """Turns what happened into messages, and keeps in mind what was said last."""
+
+    def __init__(self, prefix: str, figures_every_s: float, rules: int) -> None:
+        self.topics = Topics(prefix)
+        self.since = 0.0
+        self._figures_every_s, self._rules = figures_every_s, rules
+        self._out: list[Publish] = []
+        self._said: dict[str, tuple[float, Advice]] = {}
+        self._figures_at: dict[str, float] = {}
+        self._unknown: dict[str, tuple[str, ...]] = {}
+        self._service_at, self._service_counted = NEVER, 0
+
+    def take(self) -> list[Publish]:
+        """What is to be published since the last call."""
+        out, self._out = self._out, []
+        return out
+
+    def say(self, message: Publish) -> None:
+        """Publish a message as it is."""
+        self._out.append(message)
+
+    def moved(self, alarm: Alarm, transition: Transition) -> None:
+        """An alarm changed its state."""
+        self._unknown[alarm.key] = alarm.unknown
+        self._out.append(self.record(alarm))
+        if is_annunciated(transition):
+            payload = encode(annunciation(transition))
+            self._out.append(Publish(self.topics.annunciation, payload, qos=1))
+
+    def unknowns(self, alarms: Iterable[Alarm]) -> None:
+        """Renew the record of a standing alarm when its condition becomes unknown or known."""
+        for alarm in alarms:
+            if alarm.state is not State.NORMAL and (
+                self._unknown.get(alarm.key, ()) != alarm.unknown
+            ):
+                self._unknown[alarm.key] = alarm.unknown
+                self._out.append(self.record(alarm))
+
+    def record(self, alarm: Alarm) -> Publish:
+        """The retained record of an alarm; of a normal one, its withdrawal."""
+        topic = self.topics.alarm(alarm.rule.name, alarm.subject)
+        if alarm.state is State.NORMAL:
+            return withdrawal(topic)
+        return Publish(topic, encode(alarm_record(alarm)), qos=1, retain=True)
+
+    def advised(self, bank: BankWatch, at: float) -> Advice | None:
+        """Say a bank's advice if it changed or is to be renewed; the advice if it changed."""
+        advice = bank.advice
+        if advice is None:
+            return None
+        said_at, before = self._said.get(bank.name, (NEVER, None))
+        changed = worth_saying(before, advice)
+        renew = advice.limit_a is not None and at - said_at >= bank.refresh_s
+        if changed or renew:
+            self._said[bank.name] = (at, advice)
+            self._out.extend(self.limit(bank))
+        return advice if changed else None
+
+    def limit(self, bank: BankWatch) -> list[Publish]:
+        """The two messages of what was last advised for a bank."""
+        topic = self.topics.charge_limit(bank.name)
+        amps_topic = self.topics.charge_limit_amps(bank.name)
+        said_at, advice = self._said.get(bank.name, (NEVER, None))
+        if advice is None or advice.limit_a is None:
+            return [withdrawal(topic), withdrawal(amps_topic)]
+        life_s = bank.valid_for_s
+        data = advice.as_data()
+        record = {"limit_a": data.pop("limit_a"), "until": rfc3339(said_at + life_s), **data}
+        return [
+            Publish(topic, encode(record), qos=1, retain=True, expires_in_s=life_s),
+            Publish(amps_topic, encode(advice.limit_a), qos=1, retain=True, expires_in_s=life_s),
+        ]
+
+    def figures_due(self, watch: Watch, at: float) -> None:
+        """Say the figures of a pack or bank, at most every `figures_every`."""
+        if at - self._figures_at.get(watch.subject, NEVER) >= self._figures_every_s:
+            self._figures_at[watch.subject] = at
+            self._out.append(self.figures(watch, at))
+
+    def figures(self, watch: Watch, at: float) -> Publish:
+        """The figures of a pack or bank as of `at`."""
+        payload = encode({"at": rfc3339(at), "figures": watch.figures})
+        return Publish(self.topics.figures(watch.subject), payload, qos=0, retain=True)
+
+    def service_due(self, at: float, counts: Counter[str]) -> None:
+        """Say that watchd runs: every minute, and soon after something was refused or dropped."""
+        counted = counts.total() - counts["messages"]
+        every_s = SERVICE_EVERY_S if counted == self._service_counted else SERVICE_NEWS_S
+        if at - self._service_at >= every_s:
+            self._service_at, self._service_counted = at, counted
+            self._out.append(self.service("running", self.since, counts))
+
+    def service(self, state: str, since: float, counts: Counter[str]) -> Publish:
+        """The record of the daemon itself."""
+        data: dict[str, Any] = {
+            "state": state,
+            "since": rfc3339(since),
+            "version": __version__,
+            "rules": self._rules,
+            "counts": dict(sorted(counts.items())),
+        }
+        return Publish(self.topics.service, encode(data), qos=1, retain=True)

@@ -1,0 +1,86 @@
+"""What goes out: topics below the prefix, and payloads as canonical JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Publish:
+    """One message to publish. An empty retained payload takes a retained message away.
+
+    `expires_in_s` is the message's life in the broker (MQTT 5; None: for ever).
+    """
+
+    topic: str
+    payload: bytes
+    qos: int = 1
+    retain: bool = False
+    expires_in_s: float | None = None
+    correlation: bytes = b""
+
+
+def encode(data: Any) -> bytes:
+    """JSON with keys in the order given; the same data gives the same bytes."""
+    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+
+
+def rfc3339(at: float) -> str:
+    """Unix seconds as UTC with milliseconds.
+
+    >>> rfc3339(1790000000.25)
+    '2026-09-21T14:13:20.250Z'
+    """
+    moment = datetime.fromtimestamp(round(at, 3), UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """The topics of section 7 of the contract with users, for one prefix."""
+
+    prefix: str
+
+    @property
+    def service(self) -> str:
+        """State of the daemon; also its will."""
+        return f"{self.prefix}/service"
+
+    @property
+    def annunciation(self) -> str:
+        """What a phone should show now."""
+        return f"{self.prefix}/annunciation"
+
+    @property
+    def request(self) -> str:
+        """What people ask of watchd."""
+        return f"{self.prefix}/request"
+
+    def alarm(self, rule: str, subject: str) -> str:
+        """The record of an alarm; `subject` such as `pack/alder`."""
+        return f"{self.prefix}/alarm/{rule}/{subject}"
+
+    def charge_limit(self, bank: str) -> str:
+        """The suggested charge current limit of a bank."""
+        return f"{self.prefix}/charge-limit/{bank}"
+
+    def charge_limit_amps(self, bank: str) -> str:
+        """The same as a plain number."""
+        return f"{self.prefix}/charge-limit/{bank}/amps"
+
+    def figures(self, subject: str) -> str:
+        """The figures of a pack or bank."""
+        return f"{self.prefix}/figures/{subject}"
+
+    def own_retained(self) -> tuple[str, ...]:
+        """Filters of all that watchd itself leaves retained, but for `service`."""
+        kinds = ("alarm", "charge-limit", "figures")
+        return tuple(f"{self.prefix}/{kind}/#" for kind in kinds)
+
+
+def withdrawal(topic: str) -> Publish:
+    """Take away the retained message of a topic."""
+    return Publish(topic, b"", qos=1, retain=True)

@@ -1,0 +1,85 @@
+"""Watches one bank, over the watches of its packs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from watchd.advice.charge_limit import Advice, Cap, ChargeLimit
+from watchd.alarms.alarm import Alarm, Transition
+from watchd.config import Config
+from watchd.estimators import bank as bank_estimator
+from watchd.figures import About, Figures
+from watchd.rules.rule import Rule
+from watchd.settings import bank_settings
+from watchd.watch import LOOK_AGAIN_S, restored, transitions
+from watchd.watch.pack import PackWatch
+
+
+class BankWatch:
+    """Watches one bank, over the watches of its packs."""
+
+    def __init__(
+        self,
+        name: str,
+        config: Config,
+        rules: Iterable[Rule],
+        packs: Sequence[PackWatch],
+        begun_at: float,
+        saved: dict[str, Any] | None,
+        saved_alarms: Mapping[str, Any],
+    ) -> None:
+        bank = config.banks[name]
+        known = saved or {}
+        self.name, self.subject = name, f"bank/{name}"
+        self._packs = packs
+        self._settings = bank_settings(bank)
+        self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
+        self.refresh_s = bank.charge_limit.valid_for / 3
+        self.valid_for_s = bank.charge_limit.valid_for
+        self.advice: Advice | None = None
+        self.figures: Figures = {}
+        self._at = begun_at
+        self._alarms = [
+            restored(rule, self.subject, {"bank": name}, saved_alarms)
+            for rule in rules
+            if rule.about is About.BANK
+        ]
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which the watch goes on, but for its alarms."""
+        return {"limit": self._limit.snapshot()}
+
+    def alarms(self) -> Iterator[Alarm]:
+        """Every alarm of the bank."""
+        yield from self._alarms
+
+    def evaluate(self, at: float) -> list[Transition]:
+        """Compute figures and advice as of `at`, and take them through the rules."""
+        self._at = at
+        caps = [cap for pack in self._packs for cap in pack.caps()]
+        caps.extend(
+            Cap(None, a.rule.name, a.charge_limit_a)
+            for a in self._alarms
+            if a.charge_limit_a is not None
+        )
+        self.advice = self._limit.update(at, [p.state() for p in self._packs], caps)
+        self.figures = {
+            **bank_estimator.bank_figures({p.name: p.figures for p in self._packs}),
+            **self._settings,
+            "charge_limit_a": self.advice.limit_a,
+            "limited_by": self.advice.limited_by,
+        }
+        return transitions(self._alarms, at, self.figures)
+
+    def pause(self, at: float, resume_at: float) -> None:
+        """Nothing was watched between two times: delays stand still."""
+        unknown: Figures = dict.fromkeys((f.name for f in bank_estimator.FIGURES), None)
+        transitions(self._alarms, at, {**unknown, **self._settings})
+        self._at = resume_at
+
+    def next_at(self) -> float:
+        """When to evaluate again if no pack is evaluated before."""
+        moments = [self._at + LOOK_AGAIN_S]
+        moments.extend(due for a in self._alarms if (due := a.due_at()) and due > self._at)
+        return min(moments)

@@ -1,0 +1,179 @@
+"""Watches one pack and its cells."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from watchd.advice.charge_limit import Cap, PackState
+from watchd.alarms.alarm import Alarm, Transition
+from watchd.config import Config
+from watchd.estimators import cells, power, quality
+from watchd.estimators.full import Full
+from watchd.estimators.trips import Trips
+from watchd.figures import About, Figures
+from watchd.language.expression import Expression
+from watchd.rules.rule import Rule
+from watchd.settings import pack_settings
+from watchd.telemetry.parts import PackParts
+from watchd.telemetry.sample import Sample
+from watchd.watch import LOOK_AGAIN_S, restored, transitions
+
+
+class PackWatch:
+    """Watches one pack."""
+
+    def __init__(
+        self,
+        name: str,
+        config: Config,
+        rules: Iterable[Rule],
+        limits_s: Mapping[str, float],
+        full_when: Expression,
+        begun_at: float,
+        saved: dict[str, Any] | None,
+        saved_alarms: Mapping[str, Any],
+    ) -> None:
+        pack = config.packs[name]
+        bank = config.banks[pack.bank]
+        # Saved by a pack of another size, it would tell of cells that are not there.
+        fits = saved is not None and saved["cells_in_series"] == pack.cells_in_series
+        known = saved if saved is not None and fits else {}
+        self.name, self.pack, self.subject = name, pack, f"pack/{name}"
+        self._config = config
+        self._settings = pack_settings(pack, bank)
+        self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
+        longest_gap_s = config.telemetry.stale_after
+        self._full = Full(
+            full_when, bank.full_hold, pack.nameplate_ah, longest_gap_s, known.get("full")
+        )
+        self._trips = Trips(known.get("trips"))
+        self.figures: Figures = {}
+        self._renewed: frozenset[str] = frozenset()
+        self._told_missing: set[str] = set()
+        self._at = begun_at
+        names = {"bank": pack.bank, "pack": name}
+        self._alarms: list[Alarm] = []
+        self._cell_alarms: list[list[Alarm]] = [[] for _ in range(pack.cells_in_series)]
+        for rule in rules:
+            if rule.about is About.PACK:
+                self._alarms.append(restored(rule, self.subject, names, saved_alarms))
+            elif rule.about is About.CELL:
+                for index, alarms in enumerate(self._cell_alarms):
+                    no = str(index + 1)
+                    subject = f"cell/{name}/{no}"
+                    alarms.append(restored(rule, subject, {**names, "cell": no}, saved_alarms))
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which the watch goes on, but for its alarms."""
+        return {
+            "cells_in_series": self.pack.cells_in_series,
+            "parts": self.parts.snapshot(),
+            "full": self._full.snapshot(),
+            "trips": self._trips.snapshot(),
+        }
+
+    def alarms(self) -> Iterator[Alarm]:
+        """Every alarm of the pack and its cells."""
+        yield from self._alarms
+        for alarms in self._cell_alarms:
+            yield from alarms
+
+    def take(self, renewed: frozenset[str]) -> None:
+        """What the message brought that the next evaluation is for."""
+        self._renewed = renewed
+
+    def evaluate(self, at: float) -> list[Transition]:
+        """Compute the figures as of `at`, and take them through the rules."""
+        sample = self.parts.sample(at, self._renewed)
+        self._renewed = frozenset()
+        return self._evaluate(sample)
+
+    def news_of_missing(self, at: float) -> tuple[str, ...]:
+        """What is mapped but never came, each once."""
+        news = tuple(n for n in self.parts.never_came(at) if n not in self._told_missing)
+        self._told_missing.update(news)
+        return news
+
+    def pause(self, at: float, resume_at: float) -> None:
+        """Nothing was watched between two times: delays stand still, and nothing went stale."""
+        silence = Sample(
+            at=at,
+            voltage_v=None,
+            current_a=None,
+            soc_pct=None,
+            cell_v=None,
+            temperature_degc=None,
+            charge_allowed=None,
+            discharge_allowed=None,
+            balancing=None,
+            protection=None,
+            settings={},
+            measured_at={},
+            renewed=frozenset(),
+            overdue=(),
+            age_s=0.0,
+            quality=None,
+        )
+        self._evaluate(silence, unwatched=True)
+        self.parts.resume(resume_at)
+        self._at = resume_at
+
+    def _evaluate(self, sample: Sample, *, unwatched: bool = False) -> list[Transition]:
+        self._at = sample.at
+        figures = self._figures_of(sample)
+        if unwatched:
+            figures.update(dict.fromkeys(n for n in figures if n not in self._settings))
+        self.figures = figures
+        found = transitions(self._alarms, sample.at, figures)
+        for index, alarms in enumerate(self._cell_alarms):
+            if alarms:
+                own = cells.cell_figures(index, sample, figures)
+                found.extend(transitions(alarms, sample.at, own))
+        return found
+
+    def _figures_of(self, sample: Sample) -> Figures:
+        temperatures = sample.temperature_degc
+        settings = sample.settings
+        figures: Figures = {
+            **self._settings,
+            "voltage_v": sample.voltage_v,
+            "current_a": sample.current_a,
+            "soc_pct": sample.soc_pct,
+            "temperature_min_degc": min(temperatures) if temperatures else None,
+            "temperature_max_degc": max(temperatures) if temperatures else None,
+            "charge_allowed": sample.charge_allowed,
+            "discharge_allowed": sample.discharge_allowed,
+            "balancing": sample.balancing,
+            "protection": sample.protection,
+            "setting_overvoltage_v": settings.get("overvoltage_v"),
+            "setting_overvoltage_recovery_v": settings.get("overvoltage_recovery_v"),
+            "setting_full_v": settings.get("full_v"),
+        }
+        cells.update(sample, figures)
+        within_s = self._config.telemetry.parts_within
+        power.update(sample, figures, self.pack.nameplate_ah, within_s)
+        quality.update(sample, figures)
+        self._trips.update(sample, figures)
+        self._full.update(sample, figures)
+        return figures
+
+    def next_at(self) -> float:
+        """When to evaluate again if no message comes before."""
+        moments = [self._at + LOOK_AGAIN_S]
+        stale_at = self.parts.stale_at()
+        if stale_at is not None and stale_at > self._at:
+            moments.append(stale_at)
+        moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
+        return min(moments)
+
+    def caps(self) -> Iterator[Cap]:
+        """What raised rules cap the charge current of this pack at."""
+        for alarm in self.alarms():
+            if alarm.charge_limit_a is not None:
+                yield Cap(self.name, alarm.rule.name, alarm.charge_limit_a)
+
+    def state(self) -> PackState:
+        """The pack as advice sees it."""
+        has_temperature = self.parts.expects("temperature_degc", self._at)
+        return PackState(self.name, self.pack, self.figures, has_temperature)
