@@ -1,0 +1,84 @@
+"""`watchd fields`: every name that a rule may use."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from watchd.commands.options import add_command
+from watchd.figures import About, Figure
+from watchd.language.windows import FUNCTIONS
+from watchd.rules.fields import FIELDS
+
+
+def add(commands: Any) -> None:
+    """Its options."""
+    parser = add_command(
+        commands, "fields", "list the names that rules can use", "watchd fields cell_max_v"
+    )
+    parser.add_argument(
+        "words", nargs="*", metavar="WORD", help="only names or meanings that have this word"
+    )
+    parser.add_argument(
+        "--about",
+        choices=[str(a) for a in About],
+        help="only names for rules about a bank, a pack or a cell",
+    )
+    parser.add_argument("--json", action="store_true", help="one object a line")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print the list; 1 where nothing matches."""
+    chosen = [About(options.about)] if options.about else list(About)
+    found = [
+        (a, f)
+        for a in chosen
+        for f in _own(a, whole=options.about is not None)
+        if _matches(f, options.words)
+    ]
+    if options.json:
+        for about, figure in found:
+            print(
+                json.dumps(
+                    {
+                        "name": figure.name,
+                        "about": about,
+                        "unit": figure.unit,
+                        "kind": figure.kind,
+                        "meaning": figure.meaning,
+                        **({"words": figure.words} if figure.words else {}),
+                    }
+                )
+            )
+        return 0 if found else 1
+    for about in chosen:
+        figures = [f for a, f in found if a is about]
+        if figures:
+            print(f"For rules about a {about}:" + _note(about, whole=options.about is not None))
+            for figure in figures:
+                unit = figure.unit or ("-" if figure.kind == "number" else figure.kind)
+                words = f" ({', '.join(figure.words)})" if figure.words else ""
+                print(f"  {figure.name:<26} {unit:<14} {figure.meaning}{words}")
+            print()
+    if not options.words:
+        print("Functions, over a window that ends now:")
+        for function in FUNCTIONS.values():
+            print(f"  {function.form:<36} {function.meaning}")
+    return 0 if found else 1
+
+
+def _own(about: About, *, whole: bool) -> list[Figure]:
+    figures = FIELDS[about].values()
+    # Rules about cells see the pack's names too; listing them twice would hide the few of a cell.
+    return [f for f in figures if whole or about is not About.CELL or f.about is About.CELL]
+
+
+def _note(about: About, *, whole: bool) -> str:
+    return " (beside those of its pack)" if about is About.CELL and not whole else ""
+
+
+def _matches(figure: Figure, words: list[str]) -> bool:
+    text = f"{figure.name} {figure.meaning}".lower()
+    return all(word.lower() in text for word in words)

@@ -1,0 +1,32 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+
+def add_command(commands: Any, name: str, about: str, example: str) -> argparse.ArgumentParser:
+    """A command's parser, with an example below its help."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=about,
+        description=about[0].upper() + about[1:] + ".",
+        epilog=f"Example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser
+
+
+def add_config(parser: argparse.ArgumentParser) -> None:
+    """`--config` and `--rules`."""
+    parser.add_argument(
+        "--config",
+        "-c",
+        metavar="FILE",
+        default="config.yaml",
+        help="the config file (default: config.yaml)",
+    )
+    parser.add_argument(
+        "--rules", metavar="DIR", help="rules to use instead of those that the config names"
+    )

@@ -1,0 +1,1 @@
+"""The only I/O of the service: MQTT, store, clock, service manager, log."""

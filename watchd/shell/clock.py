@@ -1,0 +1,72 @@
+"""The clock of the shell: the system's, or one that runs faster for demonstrations and tests."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Shows `shows_s` at system time `zero_s` and runs `speed` times as fast (Unix seconds)."""
+
+    zero_s: float = 0.0
+    shows_s: float = 0.0
+    speed: float = 1.0
+
+    def at(self, system_s: float) -> float:
+        """What this clock shows at a system time."""
+        return self.shows_s + (system_s - self.zero_s) * self.speed
+
+    def system_seconds(self, seconds: float) -> float:
+        """How long `seconds` of this clock last."""
+        return seconds / self.speed
+
+
+def add_clock_options(parser: ArgumentParser) -> None:
+    """The options that set a clock."""
+    group = parser.add_argument_group(
+        "time, for demonstrations and tests",
+        "at system time ZERO the clock shows START, and it runs SPEED times as fast",
+    )
+    group.add_argument("--clock-speed", type=_speed, metavar="SPEED", default=1.0)
+    group.add_argument(
+        "--clock-start",
+        type=_moment,
+        metavar="START",
+        help="RFC 3339, such as 2026-06-21T08:00:00Z; default: ZERO",
+    )
+    group.add_argument(
+        "--clock-zero",
+        type=float,
+        metavar="ZERO",
+        help="Unix seconds; default: now, or the first line of a recording",
+    )
+
+
+def clock_from(options: Namespace, zero_s: float) -> Clock:
+    """The clock that the options ask for; `zero_s` is ZERO where they do not say."""
+    zero = options.clock_zero if options.clock_zero is not None else zero_s
+    start = options.clock_start if options.clock_start is not None else zero
+    return Clock(zero, start, options.clock_speed)
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0.01 <= speed <= 100_000:
+        raise ArgumentTypeError(f"'{text}' is not a speed between 0.01 and 100000")
+    return speed
+
+
+def _moment(text: str) -> float:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ArgumentTypeError(f"'{text}' is not a time such as 2026-06-21T08:00:00Z") from None
+    if moment.tzinfo is None:
+        raise ArgumentTypeError(f"'{text}' has no time zone; end it with Z for UTC")
+    return moment.timestamp()

@@ -1,0 +1,85 @@
+"""Messages that wait for the engine: bounded, and the newest of each topic is what is kept."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections import deque
+from dataclasses import dataclass
+
+from aiomqtt import Message
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A message and the system time at which it came (Unix seconds)."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    at: float
+    reply_to: str | None = None
+    correlation: bytes = b""
+
+
+class Intake(asyncio.Queue[Message]):
+    """aiomqtt's queue of received messages, within `most` messages.
+
+    When more wait, only the newest of each topic stays, in order; where that is not enough, the
+    oldest go. `take_dropped` says how many went. A payload longer than `longest` is cut to one
+    byte more than that: enough for the gate to refuse it, and no memory for the rest.
+    """
+
+    def __init__(self, most: int, longest: int) -> None:
+        self._most, self._longest = most, longest
+        self._dropped = 0
+        super().__init__()
+
+    def _init(self, maxsize: int) -> None:
+        del maxsize  # the bound is ours: asyncio's would drop the newest
+        self._waiting: deque[tuple[float, Message]] = deque()
+
+    def _put(self, item: Message) -> None:
+        if len(item.payload) > self._longest:
+            item.payload = item.payload[: self._longest + 1]
+        self._waiting.append((time.time(), item))
+        if len(self._waiting) > self._most:
+            self._thin()
+
+    def _get(self) -> Message:
+        self.arrived_at, message = self._waiting.popleft()
+        return message
+
+    def qsize(self) -> int:
+        """How many wait."""
+        return len(self._waiting)
+
+    def empty(self) -> bool:
+        """Whether none waits."""
+        return not self._waiting
+
+    def take_dropped(self) -> int:
+        """How many messages were dropped since the last call."""
+        dropped, self._dropped = self._dropped, 0
+        return dropped
+
+    def _thin(self) -> None:
+        before = len(self._waiting)
+        newest: dict[str, tuple[float, Message]] = {}
+        for entry in self._waiting:
+            topic = str(entry[1].topic)
+            newest.pop(topic, None)
+            newest[topic] = entry
+        kept = list(newest.values())[-self._most // 2 :]
+        self._waiting = deque(kept)
+        self._dropped += before - len(kept)
+
+
+def arrived(message: Message, at: float) -> Arrived:
+    """A received message in our own terms."""
+    properties = message.properties
+    reply_to = getattr(properties, "ResponseTopic", None)
+    correlation = getattr(properties, "CorrelationData", b"")
+    return Arrived(
+        str(message.topic), bytes(message.payload), bool(message.retain), at, reply_to, correlation
+    )

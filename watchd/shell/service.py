@@ -1,0 +1,262 @@
+"""The daemon: the engine between two connections, a clock, a store and the rules' files."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sqlite3
+import time
+from pathlib import Path
+from typing import Any
+
+import structlog
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from watchd import __version__
+from watchd.config import Config
+from watchd.engine import Engine
+from watchd.errors import WatchdError
+from watchd.loading import load_rules, rule_files, rules_folder
+from watchd.publish import Publish
+from watchd.rules.rule import Rule
+from watchd.shell.clock import Clock
+from watchd.shell.intake import Arrived
+from watchd.shell.links import Links, lost_record
+from watchd.shell.notify import notify
+from watchd.shell.outbox import Outbox
+from watchd.shell.store import Store
+
+TICK_S = 1.0
+SAVE_EVERY_S = 300.0
+FAREWELL_S = 1.0
+# Whatever hangs (a name server, a broker that no longer answers), a stop ends within this.
+LAST_RESORT_S = 1.8
+log = structlog.get_logger("watchd")
+
+
+class Service:
+    """Runs until SIGTERM or SIGINT."""
+
+    def __init__(
+        self,
+        config_path: str,
+        rules_option: str | None,
+        config: Config,
+        rules: tuple[Rule, ...],
+        clock: Clock,
+    ) -> None:
+        self._config, self._clock = config, clock
+        self._folder = rules_folder(Path(config_path), config, rules_option)
+        self._rules_seen = self._rules_stamp()
+        self._store = _open_store(Path(config.store.path))
+        self._engine = Engine(config, rules, state=_load(self._store))
+        self._rules = rules
+        self._dirty_at: float | None = None
+        self._saved_at = time.monotonic()
+        self._said_dropped_at = float("-inf")
+
+    async def run(self) -> int:
+        """Run; the exit code."""
+        stop = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, stop.set)
+        self._outbox = Outbox()
+        links = Links(
+            self._config,
+            self._clock,
+            self._outbox,
+            self._take,
+            self._dropped,
+            self._retained,
+            self._subscriptions,
+            lost_record(__version__),
+        )
+        config = self._config
+        log.info(
+            "watchd starts",
+            version=__version__,
+            banks=list(config.banks),
+            packs=list(config.packs),
+            rules=len(self._rules),
+            prefix=config.prefix,
+            broker=f"{config.broker.host}:{config.broker.port}",
+            store=config.store.path,
+        )
+        self._tick()
+        scheduler = self._schedule()
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(links.telemetry(), name="telemetry"),
+                group.create_task(links.out(), name="out"),
+                group.create_task(self._ticks(), name="ticks"),
+            ]
+            notify("READY=1")
+            await stop.wait()
+            loop.call_later(LAST_RESORT_S, os._exit, 0)
+            notify("STOPPING=1")
+            log.info("watchd stops")
+            scheduler.shutdown(wait=False)
+            self._outbox.put(self._engine.farewell(self._now()))
+            try:
+                async with asyncio.timeout(FAREWELL_S):
+                    await self._outbox.drained()
+            except TimeoutError:
+                log.warning("the broker did not take the farewell in time")
+            self._save()
+            for task in tasks:
+                task.cancel()
+        if self._store is not None:
+            self._store.close()
+        return 0
+
+    # The engine is another after each reload of the rules, so nobody else holds it.
+
+    def _retained(self) -> list[Publish]:
+        return self._engine.retained()
+
+    def _subscriptions(self) -> list[str]:
+        return self._engine.subscriptions()
+
+    def _now(self) -> float:
+        return self._clock.at(time.time())
+
+    # --- messages and time ---
+
+    def _take(self, message: Arrived) -> None:
+        try:
+            out = self._engine.feed(
+                message.topic,
+                message.payload,
+                self._clock.at(message.at),
+                message.retained,
+                message.reply_to,
+                message.correlation,
+            )
+        except Exception:
+            # A mistake of ours in one message must not end the watch over all others.
+            log.exception("a message could not be handled", topic=message.topic[:200])
+            self._engine.count("failed")
+            return
+        self._out(out)
+
+    def _dropped(self, number: int) -> None:
+        self._engine.count("dropped", number)
+        if time.monotonic() - self._said_dropped_at > 60:
+            self._said_dropped_at = time.monotonic()
+            log.warning(
+                "messages come faster than they are handled; older ones were dropped",
+                dropped=number,
+            )
+
+    async def _ticks(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S)
+            self._tick()
+            self._reload_rules()
+            await self._save_when_due()
+
+    def _tick(self) -> None:
+        try:
+            self._out(self._engine.tick(self._now()))
+        except Exception:
+            log.exception("a tick failed")
+
+    def _out(self, messages: list[Publish]) -> None:
+        self._outbox.put(messages)
+        for note in self._engine.take_notes():
+            (log.warning if note.warning else log.info)(note.event, **note.fields)
+        for transition in self._engine.take_transitions():
+            self._dirty_at = self._dirty_at or time.monotonic()
+            log.info(
+                "alarm",
+                rule=transition.rule.name,
+                subject=transition.subject,
+                state=str(transition.state),
+                text=transition.text,
+            )
+        for _, bank, advice in self._engine.take_advice():
+            log.debug("charge limit", bank=bank, limit_a=advice.limit_a, because=advice.because)
+
+    # --- rules ---
+
+    def _rules_stamp(self) -> Any:
+        try:
+            found = [
+                (str(p), s.st_mtime_ns, s.st_size)
+                for p in rule_files(self._folder)
+                for s in [p.stat()]
+            ]
+        except (WatchdError, OSError):
+            return None
+        return found
+
+    def _reload_rules(self) -> None:
+        stamp = self._rules_stamp()
+        if stamp == self._rules_seen:
+            return
+        self._rules_seen = stamp
+        try:
+            rules = load_rules(self._folder)
+        except WatchdError as error:
+            for problem in error.problems:
+                # The place is in the text; a traceback would say nothing to the keeper.
+                log.error("rules do not load; the old ones stay", problem=str(problem))  # noqa: TRY400
+            self._out(self._engine.rules_fault(str(error.problems[0]), self._now()))
+            return
+        # The new engine goes on from the old one's state; an alarm whose rule is the same, too.
+        self._engine = Engine(self._config, rules, state=self._engine.snapshot())
+        self._rules = rules
+        log.info("rules loaded", rules=len(rules), folder=str(self._folder))
+        self._tick()
+        self._out(self._engine.rules_fault(None, self._now()))
+
+    # --- state ---
+
+    def _schedule(self) -> AsyncIOScheduler:
+        """What follows the calendar; all else follows the engine's own time."""
+        scheduler = AsyncIOScheduler(timezone="UTC")
+        scheduler.add_job(self._say_alive, "cron", hour=0, minute=0, misfire_grace_time=3600)
+        scheduler.start()
+        return scheduler
+
+    def _say_alive(self) -> None:
+        raised = [a for a in self._engine.alarms() if a.is_raised]
+        log.info("still watching", alarms_raised=len(raised), waiting_to_publish=len(self._outbox))
+
+    async def _save_when_due(self) -> None:
+        now = time.monotonic()
+        changed = self._dirty_at is not None and now - self._dirty_at >= TICK_S
+        if self._store is not None and (changed or now - self._saved_at >= SAVE_EVERY_S):
+            self._dirty_at, self._saved_at = None, now
+            state = self._engine.snapshot()
+            # A slow card must not hold up alarms.
+            await asyncio.to_thread(_save, self._store, state)
+
+    def _save(self) -> None:
+        if self._store is not None:
+            _save(self._store, self._engine.snapshot())
+
+
+def _open_store(path: Path) -> Store | None:
+    try:
+        return Store(path)
+    except (OSError, sqlite3.Error) as error:
+        log.warning("no state is kept over a restart", store=str(path), reason=str(error))
+        return None
+
+
+def _load(store: Store | None) -> dict[str, Any] | None:
+    try:
+        return store.load() if store is not None else None
+    except (sqlite3.Error, ValueError) as error:
+        log.warning("the saved state cannot be read; starting without it", reason=str(error))
+        return None
+
+
+def _save(store: Store, state: dict[str, Any]) -> None:
+    try:
+        store.save(state)
+    except sqlite3.Error as error:
+        log.warning("the state could not be saved", reason=str(error))
