@@ -13,14 +13,13 @@ from watchd.advice.charge_limit import Advice
 from watchd.agenda import Agenda
 from watchd.alarms.alarm import Alarm, State, Transition
 from watchd.config import Config
-from watchd.figures import About
 from watchd.language.expression import compile_expression
 from watchd.notes import Note
 from watchd.own_rules import NO_FAULT
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
 from watchd.requests import Request, RequestError, answer, answerable, parse_request
-from watchd.rules.fields import FIELDS
+from watchd.rules.fields import FULL_WHEN
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
@@ -218,18 +217,13 @@ class Engine:
             if saved.get("version", STATE_VERSION) != STATE_VERSION:
                 raise ValueError("of another version")  # noqa: TRY301
             self._build(at, saved)
+            self._withdraw_gone(saved.get("alarms", {}))
         except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
-            saved = {}
-            self._build(at, saved)
+            self._build(at, {})
         self._saved = None
         self._begun, self._now = True, at
-        for key, state in saved.get("alarms", {}).items():
-            # The rule or subject is gone, or the rule is another now: its record goes too.
-            alarm = self._alarms.get(key)
-            if state["state"] != State.NORMAL and (alarm is None or alarm.state == State.NORMAL):
-                self._say.say(withdrawal(f"{self._config.prefix}/alarm/{key}"))
         for watch in self._watches:
             self._evaluate(watch, at)
 
@@ -246,7 +240,7 @@ class Engine:
                 config,
                 rules,
                 self._gate.stale_limits_s[name],
-                compile_expression(config.banks[pack.bank].full_when, FIELDS[About.PACK]),
+                compile_expression(config.banks[pack.bank].full_when, FULL_WHEN),
                 begun_at,
                 saved.get("packs", {}).get(name),
                 alarms,
@@ -274,6 +268,13 @@ class Engine:
         if saved and at - begun_at > UNWATCHED_S:
             for watch in self._watches:
                 watch.pause(begun_at, at)
+
+    def _withdraw_gone(self, alarms: dict[str, Any]) -> None:
+        """Where a rule or subject is gone, or the rule is another now, its record goes too."""
+        for key, state in alarms.items():
+            alarm = self._alarms.get(key)
+            if state["state"] != State.NORMAL and (alarm is None or alarm.state == State.NORMAL):
+                self._say.say(withdrawal(f"{self._config.prefix}/alarm/{key}"))
 
     # --- watchd's own topics ---
 

@@ -66,7 +66,7 @@ class Publications:
         return Publish(topic, encode(alarm_record(alarm)), qos=1, retain=True)
 
     def advised(self, bank: BankWatch, at: float) -> Advice | None:
-        """Say a bank's advice if it changed or is to be renewed; the advice if it changed."""
+        """Say a bank's advice if it changed or is to be renewed; what was said, if it is new."""
         advice = bank.advice
         if advice is None:
             return None
@@ -76,7 +76,12 @@ class Publications:
         if changed or renew:
             self._said[bank.name] = (at, advice)
             self._out.extend(self.limit(bank))
-        return advice if changed else None
+        else:
+            return None
+        same = before is not None and (
+            (before.limit_a, before.limited_by) == (advice.limit_a, advice.limited_by)
+        )
+        return None if same else advice
 
     def limit(self, bank: BankWatch) -> list[Publish]:
         """The two messages of what was last advised for a bank."""

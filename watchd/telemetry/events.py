@@ -37,6 +37,16 @@ EVENTS: tuple[str, ...] = (
 )
 
 
+# A trip is the protection of the pack that acts. A lost link, a fan or an imbalance is trouble too,
+# but the BMS does not disconnect for it (common practice, no source).
+_TRIPS = frozenset(
+    name + level
+    for name in _TWO_LEVELS
+    if name != "TEMPERATURE_IMBALANCE"
+    for level in ("", "_ALARM")
+)
+
+
 def is_trip(event: str) -> bool:
-    """Whether the event means that the BMS acted, not only that it warns."""
-    return not event.endswith("_WARNING")
+    """Whether the event means that a protection of the BMS acted, not only that it warns."""
+    return event in _TRIPS

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import jsonpath_rfc9535
+
+_POSITION = re.compile(r", line \d+, column \d+$")
 
 
 class JsonPath:
@@ -15,9 +18,12 @@ class JsonPath:
         try:
             self._query = jsonpath_rfc9535.compile(text)
         except jsonpath_rfc9535.JSONPathError as error:
-            # The library's message ends with its own position, which counts from the path's start.
-            what = str(error).splitlines()[0]
-            raise ValueError(f"'{text}' is not a JSONPath (RFC 9535): {what}") from None
+            # The library's message ends with a position in the path, which a reader would take for
+            # one in the file.
+            what = _POSITION.sub("", str(error).partition("\n")[0])
+            raise ValueError(f"'{text[:80]}' is not a JSONPath (RFC 9535): {what}") from None
+        except RecursionError:
+            raise ValueError("this JSONPath is nested too deep") from None
 
     def values(self, document: Any) -> list[Any]:
         """The values that the path selects, in document order."""

@@ -191,8 +191,6 @@ def _number(name: str, raw: Any, field: FieldMap) -> float:
         value = float(raw * field.scale + field.offset)
     except OverflowError:
         value = math.inf
-    # -0.0, which a sign turned round makes of 0, would show as "-0".
-    value += 0.0
     allowed = _CELL_RANGE if name.startswith("setting.") else RANGES[name]
     if not allowed.low <= value <= allowed.high:
         raise PayloadError(f"{name}: outside {allowed.low:g} to {allowed.high:g}")

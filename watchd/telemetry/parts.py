@@ -77,7 +77,8 @@ class PackParts:
         limit_s = self._limits_s.get(name)
         if limit_s is None:
             return False
-        return not self._values or name in self._values or at - self._begun_at < limit_s
+        expected = (n for n, _ in self._expected())
+        return name in expected or at - self._begun_at < limit_s
 
     def never_came(self, at: float) -> tuple[str, ...]:
         """What is mapped, and has not come though other measurements have."""
@@ -162,12 +163,19 @@ class PackParts:
         """Nothing was received before `at` because nobody listened: overdue counts from there."""
         self._begun_at = at
 
-    def stale_at(self) -> float | None:
-        """When the next measurement goes stale; None where all that are known already are."""
-        return min(
-            (t + self._limits_s[n] for n, (_, t) in self._values.items() if n in self._measured),
-            default=None,
-        )
+    def stale_at(self, at: float) -> float:
+        """When the next measurement goes stale or overdue after `at`; infinity if none will."""
+        ends = [
+            moment + self._limits_s[name]
+            for name, time in self._expected()
+            for moment in (time, max(time, self._begun_at))
+        ]
+        return min((end for end in ends if end > at), default=float("inf"))
+
+    def _expected(self) -> list[tuple[str, float]]:
+        """The measurements that should be fresh, with the time of each; of none yet, all."""
+        seen = [(n, self._values[n][1]) for n in self._measured if n in self._values]
+        return seen or [(name, self._begun_at) for name in self._measured]
 
     def sample(self, at: float, renewed: frozenset[str] = frozenset()) -> Sample:
         """What is known as of `at`."""
@@ -175,16 +183,15 @@ class PackParts:
         times: dict[str, float] = {}
         overdue = []
         oldest = at
-        expected = [n for n in self._measured if n in self._values or not self._values]
-        for name in expected:
-            value, time = self._values.get(name, (None, self._begun_at))
+        expected = self._expected()
+        for name, time in expected:
             oldest = min(oldest, time)
             # Overdue is what did not come while watchd listened; a value is used only while fresh.
             limit = self._limits_s[name] - TOLERANCE_S
             if at - max(time, self._begun_at) >= limit:
                 overdue.append(name)
-            if value is not None and at - time < limit:
-                known[name], times[name] = value, time
+            if name in self._values and at - time < limit:
+                known[name], times[name] = self._values[name][0], time
         silent = bool(expected) and len(overdue) == len(expected)
         if not silent:
             known.update({n: self._values[n][0] for n in FLAGS if n in self._values})
@@ -207,7 +214,7 @@ class PackParts:
             renewed=renewed,
             overdue=tuple(overdue),
             age_s=at - oldest,
-            quality=self._quality(overdue, complete=all(n in known for n in expected)),
+            quality=self._quality(overdue, complete=all(n in known for n, _ in expected)),
         )
 
     def _quality(self, overdue: list[str], *, complete: bool) -> Quality | None:

@@ -57,20 +57,27 @@ class BankWatch:
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
-        caps = [cap for pack in self._packs for cap in pack.caps()]
-        caps.extend(
-            Cap(None, a.rule.name, a.charge_limit_a)
-            for a in self._alarms
-            if a.charge_limit_a is not None
-        )
-        self.advice = self._limit.update(at, [p.state() for p in self._packs], caps)
         self.figures = {
             **bank_estimator.bank_figures({p.name: p.figures for p in self._packs}),
             **self._settings,
-            "charge_limit_a": self.advice.limit_a,
-            "limited_by": self.advice.limited_by,
         }
-        return transitions(self._alarms, at, self.figures)
+        caps = self._caps()
+        self._advise(at, caps)
+        found = transitions(self._alarms, at, self.figures)
+        # Rules see the advice, and a rule of the bank that was just raised caps it: once more.
+        if found and self._caps() != caps:
+            self._advise(at, self._caps())
+        return found
+
+    def _caps(self) -> list[Cap]:
+        caps = [cap for pack in self._packs for cap in pack.caps()]
+        own = ((a.rule.name, a.charge_limit_a) for a in self._alarms)
+        return [*caps, *(Cap(None, name, amps) for name, amps in own if amps is not None)]
+
+    def _advise(self, at: float, caps: Sequence[Cap]) -> None:
+        self.advice = self._limit.update(at, [p.state() for p in self._packs], caps)
+        self.figures["charge_limit_a"] = self.advice.limit_a
+        self.figures["limited_by"] = self.advice.limited_by
 
     def pause(self, at: float, resume_at: float) -> None:
         """Nothing was watched between two times: delays stand still."""

@@ -160,10 +160,7 @@ class PackWatch:
 
     def next_at(self) -> float:
         """When to evaluate again if no message comes before."""
-        moments = [self._at + LOOK_AGAIN_S]
-        stale_at = self.parts.stale_at()
-        if stale_at is not None and stale_at > self._at:
-            moments.append(stale_at)
+        moments = [self._at + LOOK_AGAIN_S, self.parts.stale_at(self._at)]
         moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
         return min(moments)
 
