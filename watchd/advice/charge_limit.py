@@ -20,9 +20,10 @@ from watchd.figures import Figures
 # Below this part of capacity in A, how the packs share says nothing (sensors' offsets rule).
 LEAST_C_RATE_FOR_SHARES = 0.05
 SHARE_SETTLES_S = 60.0
-# A rise is said when it is at least this much; a fall at once.
+# What a change must be to be said at once; smaller ones wait for the next renewal.
 LEAST_RISE_A = 1.0
-LEAST_FALL_A = 0.1
+LEAST_FALL_A = 0.5
+LEAST_FALL_PART = 0.1  # of what was said before
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +109,19 @@ class ChargeLimit:
         known = saved or {}
         self._shares: dict[str, float] = dict(known.get("shares", {}))
         self._at: float | None = known.get("at")
+        # The last limit and its time: after a withdrawal the rise goes on from there, so that
+        # telemetry that comes and goes does not make a jump of it.
         self._limit_a: float | None = known.get("limit_a")
+        self._limit_at: float = known.get("limit_at", 0.0)
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
-        return {"shares": self._shares, "at": self._at, "limit_a": self._limit_a}
+        return {
+            "shares": dict(self._shares),
+            "at": self._at,
+            "limit_a": self._limit_a,
+            "limit_at": self._limit_at,
+        }
 
     def update(self, at: float, packs: Sequence[PackState], caps: Sequence[Cap]) -> Advice:
         """The suggestion as of `at`. `packs`: those of the bank that are in service."""
@@ -121,11 +130,10 @@ class ChargeLimit:
         for state in packs:
             missing = _missing(state)
             if missing is not None:
-                self._limit_a = None
-                return Advice(None, "withdrawn", f"no advice: {missing}")
+                return Advice(None, "withdrawn", missing)
         charging = [p for p in packs if p.figures["charge_allowed"] is not False]
         if not charging:
-            self._limit_a = 0.0
+            self._limit_a, self._limit_at = 0.0, at
             why = "no BMS lets its pack charge" if packs else "no pack is in service"
             return Advice(0.0, "no pack may charge", why)
         shares = self._share(charging, elapsed_s)
@@ -137,16 +145,15 @@ class ChargeLimit:
         limit_a, limited_by, because = target_a, lowest.what, lowest.because
         before = self._limit_a
         if before is not None and target_a > before:
-            most_a = min(p.limit_a for p in parts if p.what.endswith(" maximum"))
+            most_a = min(
+                self._most_a(packs), *(p.pack.max_charge_a / shares[p.name] for p in charging)
+            )
             rise_a_min = self._bank.charge_limit.rise_a_min or most_a / 10
-            limit_a = min(target_a, before + rise_a_min * elapsed_s / 60)
+            limit_a = min(target_a, before + rise_a_min * (at - self._limit_at) / 60)
             if limit_a < target_a:
                 limited_by = "slow rise"
-                because = (
-                    f"rising by {rise_a_min:.3g} A a minute toward {target_a:.1f} A "
-                    f"({lowest.because})"
-                )
-        self._limit_a = limit_a
+                because = f"rises slowly toward {target_a:.1f} A; there, {lowest.because}"
+        self._limit_a, self._limit_at = limit_a, at
         return Advice(math.floor(limit_a * 10) / 10, limited_by, because, tuple(parts))
 
     def _share(self, charging: Sequence[PackState], elapsed_s: float) -> dict[str, float]:
@@ -171,10 +178,12 @@ class ChargeLimit:
             self._shares = dict(nominal)
         return {n: min(1.0, max(nominal[n], self._shares[n])) for n in nominal}
 
+    def _most_a(self, packs: Sequence[PackState]) -> float:
+        own_a = self._bank.max_charge_a
+        return own_a if own_a is not None else sum(p.pack.max_charge_a for p in packs)
+
     def _bank_parts(self, packs: Sequence[PackState], caps: Sequence[Cap]) -> list[Part]:
-        most_a = self._bank.max_charge_a
-        if most_a is None:
-            most_a = sum(p.pack.max_charge_a for p in packs)
+        most_a = self._most_a(packs)
         parts = [Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")]
         parts.extend(
             Part(f"rule {c.rule}", c.limit_a, f"{c.rule}, raised, caps it at {c.limit_a:.3g} A")
@@ -220,7 +229,7 @@ class ChargeLimit:
             Part(
                 f"pack/{name} {what}",
                 amps / share,
-                f"{because}; it takes {share:.0%} of the bus",
+                f"{because}; {name} takes {share:.0%} of the current",
                 round(amps, 3),
                 round(share, 4),
             )
@@ -254,14 +263,12 @@ def _missing(state: PackState) -> str | None:
 
 
 def worth_saying(before: Advice | None, now: Advice) -> bool:
-    """Whether a change is worth a message of its own."""
+    """Whether a change is worth a message of its own, before the next renewal."""
     if before is None or (before.limit_a is None) != (now.limit_a is None):
         return True
     if before.limit_a is None or now.limit_a is None:
         return before.because != now.because
-    change_a = now.limit_a - before.limit_a
-    return (
-        change_a <= -LEAST_FALL_A
-        or change_a >= LEAST_RISE_A
-        or (change_a > 0 and now.limited_by != before.limited_by)
-    )
+    # Rounded: amps are said in tenths, and in floats 0.9 is less than a tenth below 1.0.
+    change_a = round(now.limit_a - before.limit_a, 3)
+    least_fall_a = min(LEAST_FALL_A, round(LEAST_FALL_PART * before.limit_a, 3))
+    return change_a >= LEAST_RISE_A or (change_a < 0 and -change_a >= least_fall_a)

@@ -84,14 +84,15 @@ class Alarm:
         self.text: str = known.get("text", "")
         self.values: dict[str, Value] = known.get("values", {})
         self.unknown: tuple[str, ...] = tuple(known.get("unknown", ()))
-        self.charge_limit_a: float | None = None
         self._on, self._off = Hold(known.get("on")), Hold(known.get("off"))
         self._when = Condition(rule.when, known.get("when"))
         self._stays = Condition(rule.stays, known.get("stays")) if rule.stays else None
         self._until = Condition(rule.until, known.get("until")) if rule.until else None
-        self._limit = (
-            Condition(rule.charge_limit, known.get("limit")) if rule.charge_limit else None
-        )
+        # The cap is no part of the digest: an edited one begins anew, and the alarm goes on.
+        cap = rule.charge_limit
+        same = cap is not None and known.get("charge_limit") == cap.text
+        self._limit = Condition(cap, known["limit"] if same else None) if cap else None
+        self.charge_limit_a: float | None = known["charge_limit_a"] if same else None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the alarm goes on under a rule of the same digest."""
@@ -108,7 +109,9 @@ class Alarm:
             "when": self._when.snapshot(),
             "stays": self._stays.snapshot() if self._stays else None,
             "until": self._until.snapshot() if self._until else None,
+            "charge_limit": self.rule.charge_limit.text if self.rule.charge_limit else None,
             "limit": self._limit.snapshot() if self._limit else None,
+            "charge_limit_a": self.charge_limit_a,
         }
 
     @property
@@ -131,16 +134,15 @@ class Alarm:
         """Take the figures as of `at`; the transition, where there is one."""
         when = self._when.update(at, figures)
         # Windows fill whether or not the alarm is raised.
-        stays = self._stays.update(at, figures) if self._stays else when
-        until = self._until.update(at, figures) if self._until else None
+        stands = self._stands(at, figures, when)
         limit = self._limit.update(at, figures) if self._limit else None
-        self.unknown = self._when.unknown(figures) if when is None else ()
+        self.unknown = self._unknown(figures, stands if self.is_raised else when)
         found = None
         if self.is_raised:
-            ended = until if self._until else (None if stays is None else not stays)
-            self._off.update(at, ended)
+            self._off.update(at, None if stands is None else not stands)
             if self._off.reached(self.rule.off_delay_s):
                 found = self._move(at, figures, self._returned())
+                self._on.clear()
         else:
             self._on.update(at, when)
             if self._on.reached(self.rule.on_delay_s):
@@ -148,10 +150,34 @@ class Alarm:
                 self.occurrences += 1
                 self._off.clear()
                 found = self._move(at, figures, State.UNACKNOWLEDGED)
-        self.charge_limit_a = (
-            float(limit) if self.is_raised and limit is not None and limit >= 0 else None
-        )
+        if not self.is_raised:
+            self.charge_limit_a = None
+        elif limit is not None:
+            # Unknown lifts no cap: the last one stands.
+            self.charge_limit_a = max(0.0, float(limit))
         return found
+
+    def _stands(self, at: float, figures: Figures, when: bool | None) -> bool | None:
+        """Whether what keeps a raised alarm raised holds."""
+        if self._stays is not None:
+            stays: bool | None = self._stays.update(at, figures)
+            return stays
+        if self._until is None:
+            return when
+        until = self._until.update(at, figures)
+        # While `when` holds it would be raised again at once, whatever `until` says.
+        if when is True or until is False:
+            return True
+        return None if when is None or until is None else False
+
+    def _unknown(self, figures: Figures, decisive: bool | None) -> tuple[str, ...]:
+        """The names that leave the alarm without an answer; none where it has one."""
+        if decisive is not None:
+            return ()
+        conditions = [self._when]
+        if self.is_raised and self._until is not None:
+            conditions.append(self._until)
+        return tuple(dict.fromkeys(n for c in conditions for n in c.unknown(figures)))
 
     def acknowledge(self, at: float) -> Transition | None:
         """A person has seen it. None where there is nothing to acknowledge."""
@@ -168,23 +194,18 @@ class Alarm:
 
     def _move(self, at: float, figures: Figures | None, state: State) -> Transition:
         before, self.state = self.state, state
-        if figures is not None:
-            names = dict.fromkeys(
-                (
-                    *self.rule.when.names,
-                    *(
-                        name
-                        for _, name, _ in self.rule.say.parts
-                        if name is not None and name not in self._names
-                    ),
-                )
-            )
-            self.values = {n: figures.get(n) for n in names}
-            if state is State.UNACKNOWLEDGED:
-                self.text = self.rule.say.fill({**figures, **self._names})
-        if state not in RAISED:
-            self._on.clear()
+        values = self.values if figures is None else self._values(figures)
+        if figures is not None and state is State.UNACKNOWLEDGED:
+            # The record tells of the raise; what it was like at the return, the transition alone.
+            self.values = values
+            self.text = self.rule.say.fill({**figures, **self._names})
         if state is State.NORMAL:
             self.since = None
             self.occurrences = 0
-        return Transition(at, self.rule, self.subject, before, state, self.text, self.values)
+        return Transition(at, self.rule, self.subject, before, state, self.text, values)
+
+    def _values(self, figures: Figures) -> dict[str, Value]:
+        """What the condition and the text name."""
+        said = (name for _, name, _ in self.rule.say.parts if name is not None)
+        names = (*self.rule.when.names, *(name for name in said if name not in self._names))
+        return {name: figures.get(name) for name in names}

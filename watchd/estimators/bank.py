@@ -48,7 +48,8 @@ def bank_figures(packs: Mapping[str, Figures]) -> Figures:
         "nameplate_ah": round(sum(weights), 6),
         "cell_max_v": max(highest) if highest else None,
         "cell_min_v": min(lowest) if lowest else None,
-        "packs_fresh": sum(f["telemetry_quality"] != "stale" for f in every),
+        "packs_fresh": sum(f["telemetry_quality"] in ("good", "bad") for f in every),
         "packs_charging_allowed": (None if None in allowed else sum(a is True for a in allowed)),
-        "all_full": None if None in states else all(s == "FULL" for s in states),
+        # Of no pack it would be true, and tell nothing.
+        "all_full": all(s == "FULL" for s in states) if states and None not in states else None,
     }

@@ -25,6 +25,7 @@ FIGURES: tuple[Figure, ...] = (
     number("since_full_h", "h", "time since the pack was last full; unknown until it was"),
     number("full_count", "", "how often the pack became full since watchd first saw it"),
 )
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
 
 class Full:
@@ -67,6 +68,8 @@ class Full:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from telemetry and settings in `figures`."""
         at, amps = sample.at, sample.current_a
+        # A definition of full that names these would rest on itself: they are not known yet.
+        figures.update(_UNKNOWN)
         met = self._condition.update(at, figures)
         self._hold.update(at, met)
         self._count_spent(at, amps)

@@ -47,10 +47,10 @@ class Trips:
         present: bool | None = None
         if sample.protection is not None:
             events = frozenset(e for e in sample.protection if is_trip(e))
-            if events:
+            if events - (self._events or frozenset()):
                 self._last = ", ".join(sorted(events))
-            if self._events is not None and events - self._events:
-                self._times.append(sample.at)
+                if self._events is not None:
+                    self._times.append(sample.at)
             self._events = events
             present = bool(events)
         while self._times and self._times[0] <= sample.at - DAY_S:

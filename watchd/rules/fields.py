@@ -5,7 +5,7 @@ Gathered from the modules that compute the figures, so that the list cannot diff
 
 from __future__ import annotations
 
-from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES
+from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES, full
 from watchd.figures import About, Figure, text
 from watchd.settings import BANK_SETTINGS, PACK_SETTINGS
 from watchd.telemetry.names import TELEMETRY
@@ -35,6 +35,10 @@ FIELDS: dict[About, dict[str, Figure]] = {
     About.PACK: _PACK,
     About.CELL: _by_name(CELL_FIGURES, tuple(_PACK.values())),
     About.SERVICE: _by_name(SERVICE_FIGURES),
+}
+# `full_when` is what the figures of `full` rest on, so it cannot use them.
+FULL_WHEN: dict[str, Figure] = {
+    name: figure for name, figure in _PACK.items() if figure not in full.FIGURES
 }
 # Names that a text may use beside the figures.
 SUBJECT_NAMES: dict[About, tuple[str, ...]] = {

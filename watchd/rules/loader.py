@@ -19,10 +19,10 @@ from watchd.language.expression import (
     ExpressionError,
     compile_expression,
 )
-from watchd.language.texts import Template, compile_text
+from watchd.language.texts import Template, TextError, compile_text
 from watchd.rules.fields import FIELDS, SUBJECT_NAMES
 from watchd.rules.rule import Example, Priority, Rule
-from watchd.schema import Duration, Section, schema_problems
+from watchd.schema import Duration, PartError, Section, schema_problems, show_input
 
 MOST_RULES = 1000
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
@@ -64,12 +64,13 @@ class RuleEntry(Section):
     @model_validator(mode="after")
     def _whole(self) -> RuleEntry:
         if not _NAME.fullmatch(self.rule):
-            raise ValueError(
+            what = (
                 f"'{self.rule}' cannot be a rule's name; use small letters, digits "
                 "and hyphens (it becomes a level of a topic)"
             )
+            raise PartError(what, "rule")
         if self.until is not None and self.deadband:
-            raise ValueError("give deadband or until, not both")
+            raise PartError("give deadband or until, not both", "deadband", at_key=True)
         return self
 
 
@@ -187,10 +188,13 @@ class _Entry:
             compile_expression(entry.when, self._figures)
         except ExpressionError:
             return None  # told already, at its own place
-        return self._compiled(
-            "deadband",
-            lambda: compile_expression(entry.when, self._figures, deadband=entry.deadband),
-        )
+        for name, amount in entry.deadband.items():
+            try:
+                compile_expression(entry.when, self._figures, deadband={name: amount})
+            except ExpressionError as error:
+                self._add(error.what, ("deadband", name), at_key=True)
+                return None
+        return compile_expression(entry.when, self._figures, deadband=entry.deadband)
 
     def amount(self, entry: RuleEntry) -> Expression | None:
         text = entry.charge_limit
@@ -207,8 +211,11 @@ class _Entry:
     def text(self, key: str, text: str, about: About) -> Template | None:
         try:
             return compile_text(text, (*self._figures, *SUBJECT_NAMES[about]))
-        except ValueError as error:
-            self._add(str(error), (key,))
+        except TextError as error:
+            path: Path = (self._index, key)
+            self._problems.append(
+                self._document.problem_in_text(error.what, path, error.start, error.width)
+            )
             return None
 
     def examples(self, entry: RuleEntry) -> tuple[Example, ...]:
@@ -250,9 +257,12 @@ def _example_value(figure: Figure, value: Any) -> Any:
         case Kind.NUMBER, int() | float() if not isinstance(value, bool):
             return float(value)
         case Kind.TEXT, str():
+            if figure.words and value not in figure.words:
+                hint = nearest(value, figure.words)
+                raise ValueError(f"'{figure.name}' is never '{value}'; {hint}")
             return value
         case Kind.WORDS, list() if all(isinstance(v, str) for v in value):
             return tuple(value)
         case _, None:
             return None
-    raise ValueError(f"'{figure.name}' is a {figure.kind}, but this is {value!r}")
+    raise ValueError(f"'{figure.name}' is a {figure.kind}, but this is {show_input(value)}")

@@ -38,7 +38,7 @@ class Rule:
     name: str
     about: About
     when: Expression
-    stays: Expression | None  # while raised: `when` with the deadbands, or the opposite of `until`
+    stays: Expression | None  # while raised: `when` with the deadbands
     until: Expression | None
     on_delay_s: float
     off_delay_s: float

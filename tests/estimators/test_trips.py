@@ -1,0 +1,125 @@
+"""Protection trips: what counts as one, and for how long."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from tests.estimators.moment import sample
+from watchd.estimators.trips import DAY_S, MOST, Trips
+from watchd.figures import Figures, Value
+
+
+def look(trips: Trips, at: float, *events: str | None) -> tuple[Value, Value, Value]:
+    """What a look at the BMS gives: present, how many in 24 h, the events of the last trip."""
+    protection = None if events == (None,) else events
+    figures: Figures = {}
+    trips.update(sample(at, protection=protection), figures)
+    assert set(figures) == {"protection_trip", "trip_events", "trips_24h"}
+    return figures["protection_trip"], figures["trips_24h"], figures["trip_events"]
+
+
+# Each row of a story: seconds, the events present (`-` none, `?` not known), and what is seen.
+STORIES = {
+    "appears, stays, recovers, comes again": """
+        0     -                      no   0  -
+        10    OVER_VOLT              yes  1  OVER_VOLT
+        20    OVER_VOLT              yes  1  OVER_VOLT
+        30    -                      no   1  OVER_VOLT
+        40    OVER_VOLT              yes  2  OVER_VOLT
+    """,
+    "present at the first look: not seen to begin": """
+        0     OVER_VOLT              yes  0  OVER_VOLT
+        10    OVER_VOLT              yes  0  OVER_VOLT
+        20    -                      no   0  OVER_VOLT
+        30    OVER_VOLT              yes  1  OVER_VOLT
+    """,
+    "a second event while the first stands": """
+        0     -                      no   0  -
+        10    OVER_VOLT              yes  1  OVER_VOLT
+        20    OVER_VOLT,OVER_TEMP    yes  2  OVER_TEMP,OVER_VOLT
+        30    OVER_VOLT              yes  2  OVER_TEMP,OVER_VOLT
+        40    OVER_VOLT,OVER_TEMP    yes  3  OVER_TEMP,OVER_VOLT
+    """,
+    "two at once are one trip": """
+        0     -                      no   0  -
+        10    UNDER_VOLT,UNDER_TEMP  yes  1  UNDER_TEMP,UNDER_VOLT
+    """,
+    "one gives way to another": """
+        0     -                      no   0  -
+        10    OVER_VOLT              yes  1  OVER_VOLT
+        20    UNDER_VOLT             yes  2  UNDER_VOLT
+    """,
+    "warnings and other troubles are no trips": """
+        0     -                        no   0  -
+        10    OVER_VOLT_WARNING        no   0  -
+        20    VOLTAGE_IMBALANCE_WARNING,COMMUNICATION_ERROR,FAN_ERROR  no  0  -
+        30    OVER_VOLT_WARNING,OVER_VOLT_ALARM  yes  1  OVER_VOLT_ALARM
+        40    OVER_VOLT_WARNING        no   1  OVER_VOLT_ALARM
+    """,
+    "unknown is neither a recovery nor a trip": """
+        0     -                      no   0  -
+        10    OVER_VOLT              yes  1  OVER_VOLT
+        20    ?                      ?    1  OVER_VOLT
+        30    OVER_VOLT              yes  1  OVER_VOLT
+        40    ?                      ?    1  OVER_VOLT
+        50    -                      no   1  OVER_VOLT
+        60    ?                      ?    1  OVER_VOLT
+        70    OVER_VOLT              yes  2  OVER_VOLT
+    """,
+    "a BMS that says nothing of protection": """
+        0     ?                      ?    ?  -
+        10    ?                      ?    ?  -
+        20    OVER_VOLT              yes  0  OVER_VOLT
+    """,
+}
+
+
+@pytest.mark.parametrize("with_restarts", [False, True], ids=["at a stretch", "with restarts"])
+@pytest.mark.parametrize("story", STORIES.values(), ids=list(STORIES))
+def test_story(story: str, with_restarts: bool) -> None:
+    trips = Trips()
+    for row in story.strip().splitlines():
+        at, shown, present, count, last = row.split()
+        events = {"-": (), "?": (None,)}.get(shown, tuple(shown.split(",")))
+        expected = (
+            {"yes": True, "no": False, "?": None}[present],
+            None if count == "?" else int(count),
+            None if last == "-" else last.replace(",", ", "),
+        )
+        assert look(trips, float(at), *events) == expected, f"at {at} s"
+        if with_restarts:
+            trips = Trips(json.loads(json.dumps(trips.snapshot())))
+
+
+def count_at(trips: Trips, at: float) -> Value:
+    return look(trips, at)[1]
+
+
+def test_a_trip_counts_for_a_day_and_not_a_millisecond_longer() -> None:
+    trips = Trips()
+    look(trips, 0)
+    look(trips, 100, "OVER_VOLT")
+    look(trips, 110)
+    look(trips, 3600, "OVER_VOLT")
+    edge = 100 + DAY_S
+    assert [count_at(trips, t) for t in (3700, edge - 0.001, edge, edge + 0.001)] == [2, 2, 1, 1]
+    edge = 3600 + DAY_S
+    assert [count_at(trips, t) for t in (edge - 0.001, edge, edge + DAY_S)] == [1, 0, 0]
+
+
+def test_the_day_ends_also_while_protection_is_unknown() -> None:
+    trips = Trips()
+    look(trips, 0)
+    look(trips, 100, "OVER_VOLT")
+    assert look(trips, 100 + DAY_S, None) == (None, 0, "OVER_VOLT")
+
+
+def test_a_contactor_that_rattles_all_day_takes_no_more_memory() -> None:
+    trips = Trips()
+    for second in range(0, 4 * MOST, 2):
+        look(trips, second)
+        look(trips, second + 1, "OVER_VOLT")
+    assert count_at(trips, 4 * MOST) == MOST
+    assert len(trips.snapshot()["times"]) == MOST
