@@ -8,9 +8,8 @@ from pathlib import Path
 from watchd.config import Config, parse_config
 from watchd.documents import Document, parse_document
 from watchd.errors import Place, Problem, WatchdError
-from watchd.figures import About
 from watchd.language.expression import ExpressionError, compile_expression
-from watchd.rules.fields import FIELDS
+from watchd.rules.fields import FULL_WHEN
 from watchd.rules.loader import compile_rules
 from watchd.rules.rule import Rule
 
@@ -52,13 +51,19 @@ def load_rules(folder: Path) -> tuple[Rule, ...]:
 
 def rule_files(folder: Path) -> list[Path]:
     """The files of a rules folder, in the order of their names. Raises WatchdError."""
-    if folder.is_file():
-        return [folder]
-    if not folder.is_dir():
-        raise WatchdError(Problem("there is no such folder of rules", Place(str(folder))))
-    found = sorted(
-        p for p in folder.iterdir() if p.suffix in (".yaml", ".yml") and not p.name.startswith(".")
-    )
+    try:
+        if folder.is_file():
+            return [folder]
+        if not folder.is_dir():
+            raise WatchdError(Problem("there is no such folder of rules", Place(str(folder))))
+        found = sorted(
+            p
+            for p in folder.iterdir()
+            if p.suffix in (".yaml", ".yml") and not p.name.startswith(".")
+        )
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise WatchdError(Problem(f"cannot be read: {reason}", Place(str(folder)))) from error
     if not found:
         raise WatchdError(Problem("no rules: the folder holds no .yaml file", Place(str(folder))))
     if len(found) > MOST_FILES:
@@ -85,7 +90,7 @@ def _check_full_when(document: Document, config: Config) -> None:
     problems = []
     for name, bank in config.banks.items():
         try:
-            compile_expression(bank.full_when, FIELDS[About.PACK])
+            compile_expression(bank.full_when, FULL_WHEN)
         except ExpressionError as error:
             path = ("banks", name, "full_when")
             problems.append(document.problem_in_text(error.what, path, error.start, error.width))

@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from io import TextIOWrapper
 
 from watchd import __version__
 from watchd.commands import check, fields, replay, run
@@ -30,6 +31,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for module in _COMMANDS:
         module.add(commands)
     options = parser.parse_args(arguments)
+    if isinstance(sys.stdout, TextIOWrapper):
+        # A terminal that lacks a character (such as that of °C) gets the rest all the same.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code: int = options.run(options)
         sys.stdout.flush()

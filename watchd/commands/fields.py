@@ -11,6 +11,13 @@ from watchd.figures import About, Figure
 from watchd.language.windows import FUNCTIONS
 from watchd.rules.fields import FIELDS
 
+_SUBJECTS = {
+    About.BANK: "a bank",
+    About.PACK: "a pack",
+    About.CELL: "a cell (beside those of its pack)",
+    About.SERVICE: "watchd itself (service)",
+}
+
 
 def add(commands: Any) -> None:
     """Its options."""
@@ -53,14 +60,15 @@ def run(options: argparse.Namespace) -> int:
                 )
             )
         return 0 if found else 1
+    width = max((len(f.name) for _, f in found), default=0)
     for about in chosen:
         figures = [f for a, f in found if a is about]
         if figures:
-            print(f"For rules about a {about}:" + _note(about, whole=options.about is not None))
+            print(f"For rules about {_SUBJECTS[about]}:")
             for figure in figures:
                 unit = figure.unit or ("-" if figure.kind == "number" else figure.kind)
                 words = f" ({', '.join(figure.words)})" if figure.words else ""
-                print(f"  {figure.name:<26} {unit:<14} {figure.meaning}{words}")
+                print(f"  {figure.name:<{width}} {unit:<13} {figure.meaning}{words}")
             print()
     if not options.words:
         print("Functions, over a window that ends now:")
@@ -73,10 +81,6 @@ def _own(about: About, *, whole: bool) -> list[Figure]:
     figures = FIELDS[about].values()
     # Rules about cells see the pack's names too; listing them twice would hide the few of a cell.
     return [f for f in figures if whole or about is not About.CELL or f.about is About.CELL]
-
-
-def _note(about: About, *, whole: bool) -> str:
-    return " (beside those of its pack)" if about is About.CELL and not whole else ""
 
 
 def _matches(figure: Figure, words: list[str]) -> bool:

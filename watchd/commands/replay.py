@@ -21,6 +21,9 @@ from watchd.publish import rfc3339
 from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, add_clock_options, clock_from
 
+LEAST_SHOWN_A = 2.0
+LEAST_SHOWN_PART = 0.2
+
 
 def add(commands: Any) -> None:
     """Its options."""
@@ -71,6 +74,7 @@ def run(options: argparse.Namespace) -> int:
     config, rules = load(options.config, options.rules)
     engine = Engine(config, rules)
     tallies: dict[str, _Tally] = defaultdict(_Tally)
+    shown: dict[str, Advice] = {}
     clock: Clock | None = None
     first_at = at = 0.0
     messages = 0
@@ -81,7 +85,7 @@ def run(options: argparse.Namespace) -> int:
         at = clock.at(message.t)
         messages += 1
         engine.feed(message.topic, message.payload, at, retained=message.retained)
-        _show(engine, tallies, as_json=options.json)
+        _show(engine, tallies, shown, as_json=options.json)
     if not messages:
         raise WatchdError("the recording holds no message")
     if options.json:
@@ -102,17 +106,29 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _show(engine: Engine, tallies: dict[str, _Tally], *, as_json: bool) -> None:
+def _stands_out(before: Advice | None, now: Advice) -> bool:
+    """Whether a person who reads the timeline wants to see this change of advice."""
+    if before is None or before.limit_a is None or now.limit_a is None:
+        return True
+    change_a = abs(now.limit_a - before.limit_a)
+    return change_a >= max(LEAST_SHOWN_A, LEAST_SHOWN_PART * before.limit_a)
+
+
+def _show(
+    engine: Engine, tallies: dict[str, _Tally], shown: dict[str, Advice], *, as_json: bool
+) -> None:
     transitions, advices = engine.take_transitions(), engine.take_advice()
     for transition in transitions:
         tallies[transition.rule.name].take(transition)
     lines: list[tuple[float, str]] = [
         (t.at, _alarm_json(t) if as_json else _alarm_line(t)) for t in transitions
     ]
-    lines.extend(
-        (at, _limit_json(at, bank, a) if as_json else _limit_line(at, bank, a))
-        for at, bank, a in advices
-    )
+    for at, bank, advice in advices:
+        if as_json:
+            lines.append((at, _limit_json(at, bank, advice)))
+        elif _stands_out(shown.get(bank), advice):
+            shown[bank] = advice
+            lines.append((at, _limit_line(at, bank, advice)))
     for _, line in sorted(lines, key=lambda pair: pair[0]):
         print(line)
 
