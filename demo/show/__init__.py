@@ -1,0 +1,1 @@
+"""The narrator of the demo: it listens to the broker and tells in plain words what happens."""
