@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, mo
 
 from watchd.documents import Document
 from watchd.errors import Problem, WatchdError, nearest
-from watchd.schema import Duration, Section, schema_problems
+from watchd.schema import Duration, PartError, Section, schema_problems
 from watchd.telemetry.events import EVENTS
 from watchd.telemetry.jsonpath import check_path
 from watchd.telemetry.names import FLAGS, MAPPED, PROTECTION, TIME
@@ -34,7 +34,7 @@ def _name(value: str) -> str:
 
 def _as_text(value: object) -> object:
     # YAML reads an unquoted 5 as a number.
-    return str(value) if isinstance(value, int) else value
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
 def _topic_prefix(value: str) -> str:
@@ -50,7 +50,8 @@ def _json_path(value: str) -> str:
 
 def _event(value: str) -> str:
     if value not in EVENTS:
-        raise ValueError(f"'{value}' is not one of SunSpec's event names; {nearest(value, EVENTS)}")
+        hint = nearest(value, EVENTS, many="write OVER_VOLT, UNDER_VOLT or OVER_TEMP, for example")
+        raise ValueError(f"'{value}' is not one of SunSpec's event names; {hint}")
     return value
 
 
@@ -60,6 +61,7 @@ def _bit(value: int) -> int:
     return value
 
 
+Theirs = Annotated[str, BeforeValidator(_as_text)]
 Name = Annotated[str, AfterValidator(_name)]
 JsonPath = Annotated[str, AfterValidator(_json_path)]
 Event = Annotated[str, AfterValidator(_event)]
@@ -95,7 +97,8 @@ class Broker(Section):
     @model_validator(mode="after")
     def _one_secret(self) -> Broker:
         if self.password_file and self.password_credential:
-            raise ValueError("give password_file or password_credential, not both")
+            what = "give password_file or password_credential, not both"
+            raise PartError(what, "password_credential", at_key=True)
         if (self.password_file or self.password_credential) and self.user is None:
             raise ValueError("a password needs a user")
         return self
@@ -186,11 +189,14 @@ class Pack(Section):
     def _order(self) -> Pack:
         bms = self.bms
         if bms.overvoltage_recovery_v >= bms.overvoltage_v:
-            raise ValueError("bms: overvoltage_recovery_v must be below overvoltage_v")
+            what = "overvoltage_recovery_v must be below overvoltage_v"
+            raise PartError(what, "bms", "overvoltage_recovery_v")
         if bms.undervoltage_v >= bms.undervoltage_recovery_v:
-            raise ValueError("bms: undervoltage_v must be below undervoltage_recovery_v")
+            what = "undervoltage_v must be below undervoltage_recovery_v"
+            raise PartError(what, "bms", "undervoltage_v")
         if self.temperature.charge_min_degc >= self.temperature.charge_max_degc:
-            raise ValueError("temperature: charge_min_degc must be below charge_max_degc")
+            what = "charge_min_degc must be below charge_max_degc"
+            raise PartError(what, "temperature", "charge_min_degc")
         return self
 
 
@@ -204,7 +210,7 @@ class FieldMap(Section):
     bits: dict[Annotated[int, AfterValidator(_bit)], Event] | None = Field(
         None, description="protection as a bit mask: bit number to event"
     )
-    words: dict[str, Event] | None = Field(
+    words: dict[Theirs, Event] | None = Field(
         None, description="protection as text, texts, or an object of yes/no: theirs to event"
     )
     when_true: Event | None = Field(None, description="protection as one yes/no: the event")
@@ -214,7 +220,7 @@ class FieldMap(Section):
         if sum(x is not None for x in (self.bits, self.words, self.when_true)) > 1:
             raise ValueError("give one of bits, words and when_true")
         if self.scale == 0:
-            raise ValueError("scale: 0 would lose the value")
+            raise PartError("a scale of 0 would lose the value", "scale")
         return self
 
 
@@ -240,7 +246,7 @@ class Source(Section):
 
     topic: str = Field(description="topic; {pack}, {cell} and {sensor} capture a level")
     pack: Name | None = Field(None, description="the pack, where the topic does not name it")
-    pack_names: dict[str, Name] = Field({}, description="their name of a pack to ours")
+    pack_names: dict[Theirs, Name] = Field({}, description="their name of a pack to ours")
     first_cell: Literal[0, 1] = Field(1, description="number of the first cell in {cell}")
     stale_after: Duration | None = Field(None, gt=0, description="for this source alone")
     json_: dict[str, OneOrMoreMaps] | None = Field(
@@ -250,42 +256,50 @@ class Source(Section):
 
     @model_validator(mode="after")
     def _whole(self) -> Source:
-        pattern = TopicPattern(self.topic)
+        try:
+            pattern = TopicPattern(self.topic)
+        except ValueError as error:
+            raise PartError(str(error), "topic") from None
         if (self.json_ is None) == (self.value is None):
             raise ValueError("a source has either json: or value:")
         if (self.pack is None) == ("pack" not in pattern.captures):
             raise ValueError("name the pack once: by {pack} in the topic or by pack:")
         for name, maps in (self.json_ or {}).items():
-            _check_maps(name, maps)
+            what = _fault_of_maps(name, maps)
+            if what is not None:
+                raise PartError(what, "json", name, at_key=True)
         if self.value is not None:
             if self.value.name is None or self.value.path is not None:
-                raise ValueError("value: wants a telemetry name (and scale, offset, ...)")
-            _check_maps(self.value.name, [self.value], time=False)
+                raise PartError("value: wants a telemetry name (and scale, offset, ...)", "value")
+            what = _fault_of_maps(self.value.name, [self.value], time=False)
+            if what is not None:
+                raise PartError(what, "value")
         per_item = {"cell": "cell_v", "sensor": "temperature_degc"}
         for capture, name in per_item.items():
             if capture in pattern.captures and (self.value is None or self.value.name != name):
-                raise ValueError(f"{{{capture}}} in a topic goes with value: {name}")
+                raise PartError(f"{{{capture}}} in a topic goes with value: {name}", "topic")
         return self
 
 
-def _check_maps(name: str, maps: list[FieldMap], *, time: bool = True) -> None:
+def _fault_of_maps(name: str, maps: list[FieldMap], *, time: bool = True) -> str | None:
     valid = (*MAPPED, TIME) if time else MAPPED
     if name not in valid:
-        raise ValueError(f"unknown telemetry name '{name}'; {nearest(name, valid)}")
+        return f"unknown telemetry name '{name}'; {nearest(name, valid)}"
     if len(maps) > 1 and name != PROTECTION:
-        raise ValueError(f"{name}: only protection may be gathered from several places")
+        return f"{name}: only protection may be gathered from several places"
     for item in maps:
         eventful = item.bits or item.words or item.when_true
         if name == PROTECTION and not eventful and item.path is not None:
-            raise ValueError("protection: say by bits, words or when_true what the values mean")
+            return "protection: say by bits, words or when_true what the values mean"
         if name != PROTECTION and eventful:
-            raise ValueError(f"{name}: bits, words and when_true go with protection only")
+            return f"{name}: bits, words and when_true go with protection only"
         if time and item.path is None:
-            raise ValueError(f"{name}: path is missing")
+            return f"{name}: path is missing"
         if time and item.name is not None:
-            raise ValueError(f"{name}: 'name' goes with value: only")
+            return f"{name}: 'name' goes with value: only"
         if name in (*FLAGS, PROTECTION) and (item.scale != 1 or item.offset != 0):
-            raise ValueError(f"{name}: has no scale and offset")
+            return f"{name}: has no scale and offset"
+    return None
 
 
 class Telemetry(Section):
@@ -343,9 +357,9 @@ class Config(Section):
 def parse_config(document: Document) -> Config:
     """Validate a parsed config file. Raises WatchdError with every problem found."""
     if not isinstance(document.data, dict):
-        raise WatchdError(
-            document.problem("the config is a mapping with banks, packs, sources", ())
-        )
+        what = "a config has the keys banks, packs and sources"
+        empty = document.data is None
+        raise WatchdError(document.problem(f"nothing stands here; {what}" if empty else what, ()))
     try:
         config = Config.model_validate(document.data)
     except ValidationError as error:
@@ -369,7 +383,7 @@ def _cross_checks(document: Document, config: Config) -> Iterator[Problem]:
                 f"{pack.cells_in_series} cells at the bank's charge voltage are at "
                 f"{per_cell:.3f} V each, not below overvoltage_v {pack.bms.overvoltage_v:g} V"
             )
-            yield document.problem(what, ("packs", name))
+            yield document.problem(what, ("packs", name), at_key=True)
     for name in config.banks:
         if not any(p.bank == name for p in config.packs.values()):
             yield document.problem(f"no pack is in the bank '{name}'", ("banks", name), at_key=True)
@@ -381,7 +395,11 @@ def _cross_checks(document: Document, config: Config) -> Iterator[Problem]:
         for theirs, ours in source.pack_names.items():
             if ours not in config.packs:
                 what = f"no pack is called '{ours}'; {nearest(ours, known)}"
-                yield document.problem(what, ("sources", index, "pack_names", theirs))
+                # A number is a number in the file, and text in the config.
+                number = int(theirs) if theirs.isdecimal() else theirs
+                base = ("sources", index, "pack_names")
+                key = theirs if (*base, theirs) in document.values else number
+                yield document.problem(what, (*base, key))
         own = config.prefix + "/"
         if source.topic.startswith(own):
             what = f"this is below watchd's own prefix '{own}'"

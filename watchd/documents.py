@@ -6,6 +6,7 @@ positions, so that each later complaint about a value can point at it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,20 +14,24 @@ from typing import Any
 import yaml
 
 from watchd.errors import Place, Problem, WatchdError
+from watchd.yaml_mistakes import mistake_of
 
 Path = tuple[str | int, ...]  # keys and list indices, from the root
 MAX_DEPTH = 40
 MAX_CHARACTERS = 1_000_000
+# Neither may reach a topic, a terminal or the path of a file.
+_NOT_TEXT = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
+_DECIMAL = re.compile(r"0|-?[1-9][0-9]{0,8}")
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Zero-based position of a node; `offset` is where a scalar's own text begins."""
+    """Zero-based position of a node, its width, and the style of a scalar: plain, ' " | or >."""
 
     line: int
     column: int
-    offset: int = 0
-    one_line: bool = True
+    style: str = ""
+    width: int = 1  # of what stands in one line
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,22 +50,24 @@ class Document:
         for end in range(len(path), -1, -1):
             spot = first.get(path[:end]) or second.get(path[:end])
             if spot is not None:
-                width = len(str(path[end - 1])) if at_key and end == len(path) and path else 1
-                return self.at(what, spot, 0, width)
-        return Problem(what, Place(self.source))
+                return self.at(what, spot, spot.width if end == len(path) else 1)
+        return Problem(what, Place(self.source, 1))
 
     def problem_in_text(self, what: str, path: Path, start: int, width: int) -> Problem:
         """A problem at characters `start`, `start + width` of the text that stands at `path`."""
         spot = self.values.get(path)
-        if spot is None or not spot.one_line:
+        if spot is None:
             return self.problem(what, path)
-        return self.at(what, spot, spot.offset + start, width)
+        text: Any = self.data
+        for step in path:
+            text = text[step]
+        found = _in_file(self.lines, spot, text, start) if isinstance(text, str) else None
+        return self.at(what, found or spot, width if found else 1)
 
-    def at(self, what: str, spot: Spot, shift: int = 0, width: int = 1) -> Problem:
-        """A problem at a spot, `shift` characters to its right."""
+    def at(self, what: str, spot: Spot, width: int) -> Problem:
+        """A problem at a spot."""
         line = self.lines[spot.line] if spot.line < len(self.lines) else None
-        place = Place(self.source, spot.line + 1, spot.column + shift + 1)
-        return Problem(what, place, line, width)
+        return Problem(what, Place(self.source, spot.line + 1, spot.column + 1), line, width)
 
 
 def parse_document(text: str, source: str) -> Document:
@@ -68,24 +75,28 @@ def parse_document(text: str, source: str) -> Document:
     if len(text) > MAX_CHARACTERS:
         raise WatchdError(Problem(f"longer than {MAX_CHARACTERS:,} characters", Place(source)))
     lines = tuple(text.splitlines())
+    mark = None
+    depth = 0
     try:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
-            # An alias can make a few lines expand without bound, and no file here needs one.
-            if isinstance(event, yaml.AliasEvent):
-                what = f"the alias '*{event.anchor}' is not supported; write the value out"
-                raise WatchdError(_marked(what, source, lines, event.start_mark))
+            mark = event.start_mark
+            depth += isinstance(event, yaml.CollectionStartEvent)
+            depth -= isinstance(event, yaml.CollectionEndEvent)
+            refusal = _refusal(event, depth)
+            if refusal is not None:
+                raise WatchdError(_marked(refusal, mark, source, lines))
         node = yaml.compose(text, Loader=yaml.SafeLoader)
-    except RecursionError:
-        raise WatchdError(
-            Problem(f"nested deeper than {MAX_DEPTH} levels", Place(source))
-        ) from None
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        what = f"not valid YAML: {error.problem or error.context}"
-        raise WatchdError(_marked(what, source, lines, mark)) from None
-    except yaml.YAMLError as error:
-        what = " ".join(str(error).split())
-        raise WatchdError(Problem(f"not valid YAML: {what}", Place(source))) from None
+        raise WatchdError(_marked(*mistake_of(error), source, lines)) from None
+    except yaml.reader.ReaderError as error:
+        before = text[: error.position].splitlines() or [""]
+        what = f"the character U+{error.character:04X} cannot stand in a file"
+        place = Place(source, len(before), len(before[-1]) + 1)
+        raise WatchdError(Problem(what, place)) from None
+    except (ValueError, OverflowError):
+        # PyYAML 6 lets them out for an escape such as "\UFFFFFFFF".
+        what = "after this stands an escape that is no character"
+        raise WatchdError(_marked(what, mark, source, lines)) from None
     document = Document(source, None, lines, {}, {})
     if node is None:
         return document
@@ -96,35 +107,41 @@ def parse_document(text: str, source: str) -> Document:
     return Document(source, data, lines, document.values, document.keys)
 
 
-def _marked(what: str, source: str, lines: tuple[str, ...], mark: Any) -> Problem:
+def _refusal(event: yaml.Event, depth: int) -> str | None:
+    """Why a part of YAML that nobody needs here is not taken."""
+    # An alias can make a few lines expand without bound.
+    if isinstance(event, yaml.AliasEvent):
+        return f"the alias '*{event.anchor}' is not supported; write the value out"
+    if depth > MAX_DEPTH:
+        return f"nested deeper than {MAX_DEPTH} levels"
+    tag = getattr(event, "tag", None)
+    if tag is not None:
+        shown = str(tag).replace("tag:yaml.org,2002:", "!!")
+        return f"the tag '{shown}' is not supported; write the value alone"
+    return None
+
+
+def _marked(what: str, mark: Any, source: str, lines: tuple[str, ...]) -> Problem:
     if mark is None:
-        return Problem(what, Place(source))
+        return Problem(what, Place(source, 1))
     excerpt = lines[mark.line] if mark.line < len(lines) else None
     return Problem(what, Place(source, mark.line + 1, mark.column + 1), excerpt)
 
 
 def _build(node: yaml.Node, path: Path, document: Document, problems: list[Problem]) -> Any:
-    if len(path) > MAX_DEPTH:
-        problems.append(document.at(f"nested deeper than {MAX_DEPTH} levels", _spot(node)))
-        return None
     document.values[path] = _spot(node)
     if isinstance(node, yaml.MappingNode):
         found: dict[str | int, Any] = {}
         for key, key_node, value_node in _pairs(node):
             if not isinstance(key_node, yaml.ScalarNode):
-                problems.append(document.at("a key must be a plain word", _spot(key_node)))
+                problems.append(document.at("a key must be a plain word", _spot(key_node), 1))
                 continue
             here = (*path, key)
             if key in found:
                 line = document.keys[here].line + 1
-                problems.append(
-                    document.at(
-                        f"'{key}' stands here twice (first on line {line})",
-                        _spot(key_node),
-                        0,
-                        len(str(key)),
-                    )
-                )
+                what = f"'{key}' stands here twice (first on line {line})"
+                spot = _spot(key_node)
+                problems.append(document.at(what, spot, spot.width))
                 continue
             document.keys[here] = _spot(key_node)
             found[key] = _build(value_node, here, document, problems)
@@ -132,29 +149,58 @@ def _build(node: yaml.Node, path: Path, document: Document, problems: list[Probl
     if isinstance(node, yaml.SequenceNode):
         return [_build(child, (*path, i), document, problems) for i, child in enumerate(node.value)]
     try:
-        return yaml.constructor.SafeConstructor().construct_document(node)
-    except (yaml.YAMLError, ValueError) as error:
-        what = getattr(error, "problem", None) or error
-        problems.append(document.at(f"cannot be read: {what}", _spot(node)))
+        value = yaml.constructor.SafeConstructor().construct_document(node)
+    except (ValueError, OverflowError):
+        what = "looks like a number or a date, but is none; put it in quotes if it is a text"
+        problems.append(document.at(what, _spot(node), len(node.value)))
         return None
+    if isinstance(value, str) and _NOT_TEXT.search(value):
+        problems.append(document.at("holds a character that is not text", _spot(node), 1))
+    return value
 
 
 def _pairs(node: yaml.MappingNode) -> Iterator[tuple[str | int, yaml.Node, yaml.Node]]:
     for key_node, value_node in node.value:
         key: str | int = str(getattr(key_node, "value", ""))
         # Bit numbers are the only keys that are numbers.
-        if key_node.tag.endswith(":int") and isinstance(key, str):
-            key = int(key, 0)
+        if key_node.tag.endswith(":int") and _DECIMAL.fullmatch(str(key)):
+            key = int(key)
         yield key, key_node, value_node
 
 
 def _spot(node: yaml.Node) -> Spot:
     start, end = node.start_mark, node.end_mark
-    style = getattr(node, "style", None)
-    plain = isinstance(node, yaml.ScalarNode) and style not in ("|", ">")
-    return Spot(
-        start.line,
-        start.column,
-        offset=1 if style in ("'", '"') else 0,
-        one_line=plain and start.line == end.line,
-    )
+    if not isinstance(node, yaml.ScalarNode):
+        return Spot(start.line, start.column)
+    width = end.column - start.column if start.line == end.line else 1
+    return Spot(start.line, start.column, node.style or "", max(1, width))
+
+
+def _in_file(lines: tuple[str, ...], spot: Spot, text: str, start: int) -> Spot | None:
+    """Where character `start` of a scalar's text stands in the file.
+
+    Folding and indentation move blanks only, so the visible characters are counted. None where
+    the file has an escape that cannot be followed.
+    """
+    visible = len("".join(text.split()))
+    left = min(len("".join(text[:start].split())), max(0, visible - 1))
+    line, column = spot.line, spot.column + (spot.style in ("'", '"'))
+    if spot.style in ("|", ">"):
+        line, column = line + 1, 0
+    while line < len(lines):
+        row = lines[line]
+        while column < len(row):
+            width = 1
+            if spot.style == "'" and row.startswith("''", column):
+                width = 2
+            elif spot.style == '"' and row[column] == "\\":
+                width = 2
+                if row[column + 1 : column + 2] not in ('"', "\\"):
+                    return None
+            if not row[column].isspace():
+                if left == 0:
+                    return Spot(line, column)
+                left -= 1
+            column += width
+        line, column = line + 1, 0
+    return None

@@ -53,23 +53,43 @@ class WatchdError(Exception):
     def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
         if isinstance(problems, str):
             problems = Problem(problems)
-        self.problems: tuple[Problem, ...] = (
-            (problems,) if isinstance(problems, Problem) else tuple(problems)
-        )
+        found = [problems] if isinstance(problems, Problem) else list(problems)
+        self.problems: tuple[Problem, ...] = tuple(_in_order(found))
         super().__init__("\n".join(str(p) for p in self.problems))
 
 
-def nearest(word: str, valid: Sequence[str], *, show: int = 12) -> str:
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    """File by file as they came, and from top to bottom in each."""
+    files = list(dict.fromkeys(p.place.source for p in problems if p.place))
+    return sorted(
+        problems,
+        key=lambda p: (
+            (files.index(p.place.source), p.place.line or 0, p.place.column or 0)
+            if p.place
+            else (len(files), 0, 0)
+        ),
+    )
+
+
+def nearest(word: str, valid: Sequence[str], *, show: int = 12, many: str = "") -> str:
     """A clause that names the nearest valid word, or the valid words where none is near.
+
+    `many` stands in for a list of more than `show` words.
 
     >>> nearest("max_chrge_a", ["max_charge_a", "max_discharge_a"])
     "did you mean 'max_charge_a'?"
     >>> nearest("zz", ["a", "b"])
     "expected one of 'a', 'b'"
     """
-    close = get_close_matches(word, valid, n=1, cutoff=0.6)
+    # Without regard to case: 'over_volt' is as near to 'OVER_VOLT' as a word can be.
+    folded = {v.lower(): v for v in valid}
+    close = get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
     if close:
-        return f"did you mean '{close[0]}'?"
+        return f"did you mean '{folded[close[0]]}'?"
+    if many and len(valid) > show:
+        return many
+    if len(valid) == 1:
+        return f"expected '{valid[0]}'"
     listed = ", ".join(f"'{v}'" for v in sorted(valid)[:show])
     rest = len(valid) - show
     return f"expected one of {listed}" + (f" and {rest} more" if rest > 0 else "")

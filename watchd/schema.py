@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+from datetime import date
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from watchd.documents import Document, Path
-from watchd.durations import parse_duration
+from watchd.durations import parse_duration, show_duration
 from watchd.errors import Problem, nearest
 
 
@@ -18,6 +22,14 @@ def _duration(value: object) -> float:
 
 
 Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0)]
+
+
+class PartError(ValueError):
+    """What a check of a whole section finds wrong with the part of it at `path`."""
+
+    def __init__(self, what: str, *path: str | int, at_key: bool = False) -> None:
+        super().__init__(what)
+        self.path, self.at_key = path, at_key
 
 
 class Section(BaseModel):
@@ -32,13 +44,19 @@ _KINDS = {
     "missing": "is missing",
     "float_type": "needs a number",
     "int_type": "needs a whole number",
+    "int_from_float": "needs a whole number",
     "string_type": "needs text",
     "bool_type": "needs yes or no",
     "dict_type": "needs keys and values",
     "list_type": "needs a list",
     "model_type": "needs keys and values",
     "model_attributes_type": "needs keys and values",
-    "too_short": "must not be empty",
+}
+_BOUNDS = {
+    "greater_than": ("gt", "more than"),
+    "greater_than_equal": ("ge", "at least"),
+    "less_than": ("lt", "less than"),
+    "less_than_equal": ("le", "at most"),
 }
 
 
@@ -54,31 +72,67 @@ def schema_problems(
         data = data[step]
     out = []
     for detail in error.errors(include_url=False, include_context=True):
-        path = (*base, *_data_path(data, detail["loc"]))
-        kind, got = detail["type"], detail["input"]
+        cause = detail.get("ctx", {}).get("error")
+        inside = cause.path if isinstance(cause, PartError) else ()
+        path = (*base, *_data_path(data, (*detail["loc"], *inside)))
         label = str(path[-1]) if path else "this"
-        if kind == "extra_forbidden":
+        at_key = detail["loc"][-1:] == ("[key]",)
+        if detail["type"] == "extra_forbidden":
             hint = nearest(label, _siblings(model, path[len(base) :]), show=30)
-            out.append(document.problem(f"unknown key '{label}'; {hint}", path, at_key=True))
-            continue
-        if kind == "value_error":
-            what = str(detail["ctx"]["error"])
-        elif kind in _KINDS:
-            what = f"'{label}' {_KINDS[kind]}"
-            if kind not in ("missing", "too_short"):
-                what += f", but this is {_show(got)}"
+            what, at_key = f"unknown key '{label}'; {hint}", True
+        elif cause is not None:
+            what = str(cause)
+            at_key = at_key or (isinstance(cause, PartError) and cause.at_key)
         else:
-            message = detail["msg"].replace("Input should be", "must be")
-            what = f"'{label}' {message[0].lower()}{message[1:]}, but this is {_show(got)}"
-        out.append(document.problem(what, path[:-1] if kind == "missing" else path))
+            name = f"the key '{label}'" if at_key else f"'{label}'"
+            what = f"{name} {_complaint(detail, _at(document.data, path), at_key=at_key)}"
+        missing = detail["type"] == "missing"
+        problem = document.problem(what, path[:-1] if missing else path, at_key=at_key or missing)
+        # A secret that was put into the file must not go on into a terminal or a journal.
+        secret = detail["type"] == "extra_forbidden" and "pass" in label.lower()
+        out.append(replace(problem, excerpt=None) if secret else problem)
     return out
 
 
-def _show(value: object) -> str:
+def _at(data: Any, path: Path) -> Any:
+    for step in path:
+        data = data.get(step) if isinstance(data, dict) else data[step]
+    return data
+
+
+def _complaint(detail: ErrorDetails, written: Any, *, at_key: bool) -> str:
+    """What is wrong with a value, to follow its name; `written` is what the file has there."""
+    kind, limits = detail["type"], detail.get("ctx", {})
+    # A duration is seconds by the time that its bounds are checked.
+    got = written if isinstance(written, str) else detail["input"]
+    if kind == "missing":
+        return _KINDS[kind]
+    if kind in ("too_short", "string_too_short"):
+        return "must not be empty"
+    if kind == "string_too_long":
+        return f"is longer than {limits['max_length']} characters"
+    if kind == "string_type" and got is not None and not isinstance(got, dict | list):
+        return "is a text here; put it in quotes"
+    if kind == "literal_error" and isinstance(got, str):
+        valid = re.findall(r"'([^']*)'", limits["expected"])
+        return f"cannot be '{got[:40]}'; {nearest(got, valid)}"
+    if kind in _BOUNDS:
+        key, words = _BOUNDS[kind]
+        limit = show_duration(limits[key]) if isinstance(got, str) else f"{limits[key]:g}"
+        wanted = f"must be {words} {limit}"
+    else:
+        wanted = _KINDS.get(kind, detail["msg"].replace("Input should be", "must be"))
+    return wanted if at_key else f"{wanted}, but this is {show_input(got)}"
+
+
+def show_input(value: object) -> str:
+    """A value of a file, for an error's text."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict | list):
         return "a mapping" if isinstance(value, dict) else "a list"
+    if isinstance(value, date):
+        return "a date"
     return f"{value!r}"[:60] if value is not None else "empty"
 
 

@@ -40,7 +40,9 @@ def models(annotation: Any) -> Iterator[type[BaseModel]]:
         yield from models(inner)
 
 
-def keys(model: type[BaseModel], seen: tuple[type[BaseModel], ...] = ()) -> Iterator[tuple[Any, ...]]:
+def keys(
+    model: type[BaseModel], seen: tuple[type[BaseModel], ...] = ()
+) -> Iterator[tuple[Any, ...]]:
     """(section, key, default) of every key of the schema."""
     for name, field in model.model_fields.items():
         yield model.__name__, field.alias or name, field.default, field.description
@@ -59,14 +61,14 @@ def test_every_key_of_the_schema_stands_in_the_example_with_its_reason() -> None
 
 def test_what_the_example_shows_as_a_default_is_the_default() -> None:
     shown = yaml.safe_load(EXAMPLE.read_text("utf-8"))
-    defaults = Config.model_construct()
+    fields = Config.model_fields
     for section in ("broker", "telemetry", "store", "profile"):
         for key, value in shown[section].items():
-            default = getattr(getattr(defaults, section), key)
-            if isinstance(default, float) and isinstance(value, str):
-                value = parse_duration(value)
-            assert value == default, f"{section}.{key}"
-    assert shown["prefix"] == defaults.prefix
+            default = getattr(fields[section].default, key)
+            as_duration = isinstance(default, float) and isinstance(value, str)
+            found = parse_duration(value) if as_duration else value
+            assert found == default, f"{section}.{key}"
+    assert shown["prefix"] == fields["prefix"].default
 
 
 @pytest.mark.parametrize("name", ["config.example.yaml", "config.sunspec.example.yaml"])
@@ -85,12 +87,21 @@ def test_readmes_config_and_rule_are_right(tmp_path: Path) -> None:
 
 def test_readme_names_the_topics_and_rules_that_there_are() -> None:
     topics = Topics("watchd")
-    for topic in (topics.annunciation, topics.service, topics.request,
-                  topics.alarm("RULE", "SUBJECT"), topics.charge_limit("BANK"),
-                  topics.charge_limit_amps("BANK"), topics.figures("pack/PACK")):
+    for topic in (
+        topics.annunciation,
+        topics.service,
+        topics.request,
+        topics.alarm("RULE", "SUBJECT"),
+        topics.charge_limit("BANK"),
+        topics.charge_limit_amps("BANK"),
+        topics.figures("pack/PACK"),
+    ):
         assert f"`{topic}`" in README
-    shipped_rules = {r["rule"] for p in (ROOT / "rules").glob("*.yaml")
-                     for r in yaml.safe_load(p.read_text("utf-8"))}
+    shipped_rules = {
+        r["rule"]
+        for p in (ROOT / "rules").glob("*.yaml")
+        for r in yaml.safe_load(p.read_text("utf-8"))
+    }
     sentence = re.search(r"Five rules ship: (.*?)\. Copy", README, re.DOTALL)
     assert sentence is not None
     assert set(re.findall(r"`([a-z-]+)`", sentence[1])) == shipped_rules
@@ -106,7 +117,11 @@ def test_readmes_commands_are_understood(words: list[str], tmp_path: Path) -> No
     """Each is a command with options that exist: what fails is only the missing file."""
     done = subprocess.run(
         [Path(sys.executable).parent / "watchd", *words[1:]],
-        cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False,
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
     )
     assert done.returncode == 2
     assert "config.yaml: cannot be read: No such file or directory" in done.stderr
@@ -130,8 +145,15 @@ def test_the_map_of_the_code_names_what_there_is() -> None:
     for path in sorted((ROOT / "watchd").iterdir()):
         if path.name.startswith("_") or path.name == "py.typed":
             continue
-        if path.suffix == ".py" and path.stem in ("errors", "durations", "figures", "notes",
-                                                  "settings", "own_rules", "yaml_mistakes"):
+        if path.suffix == ".py" and path.stem in (
+            "errors",
+            "durations",
+            "figures",
+            "notes",
+            "settings",
+            "own_rules",
+            "yaml_mistakes",
+        ):
             continue  # too small to need a line
         assert path.name in tree, path.name
 

@@ -11,6 +11,7 @@ from watchd.figures import About, Figure
 from watchd.language.windows import FUNCTIONS
 from watchd.rules.fields import FIELDS
 
+MOST_WORDS = 8  # a longer list is left to --json
 _SUBJECTS = {
     About.BANK: "a bank",
     About.PACK: "a pack",
@@ -67,7 +68,8 @@ def run(options: argparse.Namespace) -> int:
             print(f"For rules about {_SUBJECTS[about]}:")
             for figure in figures:
                 unit = figure.unit or ("-" if figure.kind == "number" else figure.kind)
-                words = f" ({', '.join(figure.words)})" if figure.words else ""
+                short = 0 < len(figure.words) <= MOST_WORDS
+                words = f" ({', '.join(figure.words)})" if short else ""
                 print(f"  {figure.name:<{width}} {unit:<13} {figure.meaning}{words}")
             print()
     if not options.words:

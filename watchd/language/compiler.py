@@ -11,11 +11,13 @@ from watchd.durations import SECONDS, parse_duration
 from watchd.errors import nearest
 from watchd.figures import Figure, Kind, Value
 from watchd.language.operations import OPERATIONS
+from watchd.language.syntax import NOT_PART
 from watchd.language.windows import FUNCTIONS, WindowCall
 
-NOT_PART = "is not part of the language of conditions"
 DEEPEST = 40
 LARGEST_NUMBER = 1e12
+# The middle of a chained comparison is checked and written twice, so nested ones double each time.
+MOST_PARTS = 2000
 
 _COMPARISONS: dict[type[ast.cmpop], str] = {
     ast.Gt: "gt",
@@ -31,8 +33,14 @@ _ARITHMETIC: dict[type[ast.operator], str] = {
     ast.Mult: "mul",
     ast.Div: "div",
 }
-# The unit of a product or quotient is not followed further; it fits any.
+# A plain number fits any unit, and so does a product or quotient, whose unit is not followed.
 ANY_UNIT = "*"
+_WRITE = {
+    "true": "True",
+    "yes": "True",
+    "false": "False",
+    "no": "False",
+}
 
 
 class ExpressionError(Exception):
@@ -63,16 +71,24 @@ class Compiler:
         self.deadband_left = set(deadband)
         self.names: dict[str, None] = {}
         self.calls: list[WindowCall] = []
+        self.parts_left = MOST_PARTS
 
-    def refuse(self, node: ast.AST, what: str) -> NoReturn:
-        start = self.lead + int(getattr(node, "col_offset", 0))
-        end = self.lead + int(getattr(node, "end_col_offset", None) or start + 1)
-        if getattr(node, "lineno", 1) != 1:
-            start, end = 0, 1
+    def refuse(self, node: ast.expr, what: str) -> NoReturn:
+        # Python counts bytes of UTF-8 from where the parsed text began; people count characters.
+        parsed = self.text[self.lead :].encode()
+        start = self.lead + len(parsed[: node.col_offset].decode())
+        end = self.lead + len(parsed[: node.end_col_offset].decode())
         raise ExpressionError(what, start, end - start)
 
-    def part(self, node: ast.expr, depth: int, *, positive: bool) -> Typed:
-        """Check and translate one node. `positive` is false below an odd number of `not`."""
+    def part(self, node: ast.expr, depth: int, *, positive: bool | None) -> Typed:
+        """Check and translate one node.
+
+        `positive` is false below an odd number of `not`, and None where more of a part may mean
+        more or less of the whole: there a deadband has no direction.
+        """
+        self.parts_left -= 1
+        if self.parts_left < 0:
+            self.refuse(node, "the condition has too many parts")
         if depth > DEEPEST:
             self.refuse(node, f"nested deeper than {DEEPEST} levels")
         match node:
@@ -96,9 +112,10 @@ class Compiler:
                 self.refuse(node, f"{_describe(node)} {NOT_PART}")
         return typed
 
-    def _unary(self, node: ast.UnaryOp, depth: int, *, positive: bool) -> Typed:
+    def _unary(self, node: ast.UnaryOp, depth: int, *, positive: bool | None) -> Typed:
         if isinstance(node.op, ast.Not):
-            inner = self._of_kind(node.operand, Kind.YES_NO, depth, positive=not positive)
+            turned = None if positive is None else not positive
+            inner = self._of_kind(node.operand, Kind.YES_NO, depth, positive=turned)
             return Typed(Kind.YES_NO, "", f"not_({inner.code})")
         if not isinstance(node.op, ast.USub | ast.UAdd):
             self.refuse(node, f"this operator {NOT_PART}")
@@ -108,12 +125,12 @@ class Compiler:
         literal = -inner.literal if isinstance(inner.literal, float) else None
         return Typed(Kind.NUMBER, inner.unit, f"neg({inner.code})", literal)
 
-    def _logic(self, node: ast.BoolOp, depth: int, *, positive: bool) -> Typed:
+    def _logic(self, node: ast.BoolOp, depth: int, *, positive: bool | None) -> Typed:
         word = "and_" if isinstance(node.op, ast.And) else "or_"
         parts = [self._of_kind(v, Kind.YES_NO, depth, positive=positive).code for v in node.values]
         return Typed(Kind.YES_NO, "", f"{word}({', '.join(parts)})")
 
-    def _of_kind(self, node: ast.expr, kind: Kind, depth: int, *, positive: bool) -> Typed:
+    def _of_kind(self, node: ast.expr, kind: Kind, depth: int, *, positive: bool | None) -> Typed:
         typed = self.part(node, depth, positive=positive)
         if typed.kind is not kind:
             self.refuse(node, f"this is a {typed.kind}, but a {kind} is needed here")
@@ -126,7 +143,7 @@ class Compiler:
         if isinstance(value, int | float):
             if not abs(value) <= LARGEST_NUMBER:
                 self.refuse(node, f"a number larger than {LARGEST_NUMBER:g}")
-            return Typed(Kind.NUMBER, "", repr(float(value)), float(value))
+            return Typed(Kind.NUMBER, ANY_UNIT, repr(float(value)), float(value))
         if not isinstance(value, str):
             self.refuse(node, f"{_describe(node)} {NOT_PART}")
         return Typed(Kind.TEXT, "", repr(value), value)
@@ -136,43 +153,45 @@ class Compiler:
         if figure is None:
             if node.id in FUNCTIONS:
                 self.refuse(node, f"'{node.id}' is a function; write {FUNCTIONS[node.id].form}")
-            self.refuse(node, f"unknown name '{node.id}'; {nearest(node.id, list(self.figures))}")
+            if node.id in _WRITE:
+                self.refuse(node, f"write {_WRITE[node.id]} instead of {node.id}")
+            if any(node.id in known.words for known in self.figures.values()):
+                self.refuse(node, f"a word is quoted: '{node.id}'")
+            hint = nearest(node.id, list(self.figures), many="`watchd fields` lists the names")
+            self.refuse(node, f"unknown name '{node.id}'; {hint}")
         self.names[node.id] = None
         return Typed(figure.kind, figure.unit, f"f[{node.id!r}]")
 
-    def _arithmetic(self, node: ast.BinOp, depth: int, *, positive: bool) -> Typed:
+    def _arithmetic(self, node: ast.BinOp, depth: int, *, positive: bool | None) -> Typed:
         operation = _ARITHMETIC.get(type(node.op))
         if operation is None:
-            self.refuse(node, "of arithmetic there is only + - * and /")
+            word = {ast.BitAnd: "and", ast.BitOr: "or"}.get(type(node.op))
+            what = f"write {word} between conditions" if word else _ONLY_ARITHMETIC
+            self.refuse(node, what)
         left = self._of_kind(node.left, Kind.NUMBER, depth, positive=positive)
         right = self._of_kind(node.right, Kind.NUMBER, depth, positive=positive)
         code = f"{operation}({left.code}, {right.code})"
         if operation in ("add", "sub"):
             return Typed(Kind.NUMBER, self._same_unit(node, left, right), code)
-        if left.literal is None and right.literal is None:
-            return Typed(Kind.NUMBER, ANY_UNIT, code)
         # A plain number times a figure may be a fraction of it or convert it (0.2 * nameplate_ah
         # is a current at 0.2 C): the result fits any unit.
-        both = left.literal is not None and right.literal is not None
-        return Typed(Kind.NUMBER, "" if both else ANY_UNIT, code)
+        return Typed(Kind.NUMBER, ANY_UNIT, code)
 
     def _same_unit(self, node: ast.expr, left: Typed, right: Typed) -> str:
-        units = {t.unit for t in (left, right) if t.literal is None and t.unit != ANY_UNIT}
+        units = {t.unit for t in (left, right)} - {ANY_UNIT}
         if len(units) > 1:
             one, other = (t.unit or "no unit" for t in (left, right))
             self.refuse(node, f"{one} on one side and {other} on the other do not go together")
-        if units:
-            return units.pop()
-        return ANY_UNIT if ANY_UNIT in (left.unit, right.unit) else ""
+        return units.pop() if units else ANY_UNIT
 
-    def _conditional(self, node: ast.IfExp, depth: int, *, positive: bool) -> Typed:
-        test = self._of_kind(node.test, Kind.YES_NO, depth, positive=positive)
+    def _conditional(self, node: ast.IfExp, depth: int, *, positive: bool | None) -> Typed:
+        test = self._of_kind(node.test, Kind.YES_NO, depth, positive=None)
         yes = self.part(node.body, depth, positive=positive)
         no = self._of_kind(node.orelse, yes.kind, depth, positive=positive)
         unit = self._same_unit(node, yes, no) if yes.kind is Kind.NUMBER else ""
         return Typed(yes.kind, unit, f"if_({test.code}, {yes.code}, {no.code})")
 
-    def _compare(self, node: ast.Compare, depth: int, *, positive: bool) -> Typed:
+    def _compare(self, node: ast.Compare, depth: int, *, positive: bool | None) -> Typed:
         codes = []
         left = node.left
         for op, right in zip(node.ops, node.comparators, strict=True):
@@ -189,16 +208,16 @@ class Compiler:
         right: ast.expr,
         depth: int,
         *,
-        positive: bool,
+        positive: bool | None,
     ) -> str:
         if isinstance(op, ast.In | ast.NotIn):
             return self._membership(left, op, right, depth, positive=positive)
         operation = _COMPARISONS.get(type(op))
         if operation is None:
             self.refuse(node, "compare with < <= > >= == != or in")
-        one = self.part(left, depth, positive=positive)
-        other = self.part(right, depth, positive=positive)
-        one, other = self._as_duration(one, other), self._as_duration(other, one)
+        one = self.part(left, depth, positive=None)
+        other = self.part(right, depth, positive=None)
+        one, other = self._as_duration(left, one, other), self._as_duration(right, other, one)
         if one.kind is not other.kind:
             self.refuse(node, f"a {one.kind} cannot be compared with a {other.kind}")
         if one.kind is Kind.NUMBER:
@@ -211,13 +230,13 @@ class Compiler:
         b = self._shifted(right, other.code, operation, positive=positive, on_left=False)
         return f"{operation}({a}, {b})"
 
-    def _as_duration(self, this: Typed, other: Typed) -> Typed:
+    def _as_duration(self, node: ast.expr, this: Typed, other: Typed) -> Typed:
         # A quoted duration is read in the unit of the other side.
         if isinstance(this.literal, str) and other.unit in SECONDS:
             try:
                 seconds = parse_duration(this.literal)
-            except ValueError:
-                return this
+            except ValueError as error:
+                self.refuse(node, str(error))
             value = seconds / SECONDS[other.unit]
             return Typed(Kind.NUMBER, other.unit, repr(value), value)
         return this
@@ -231,19 +250,21 @@ class Compiler:
                     self.refuse(place, f"'{name.id}' is never '{typed.literal}'; {hint}")
 
     def _shifted(
-        self, node: ast.expr, code: str, operation: str, *, positive: bool, on_left: bool
+        self, node: ast.expr, code: str, operation: str, *, positive: bool | None, on_left: bool
     ) -> str:
         if not isinstance(node, ast.Name) or node.id not in self.deadband:
             return code
+        if positive is None:
+            self.refuse(node, f"the deadband of '{node.id}' has no direction here; give until")
         if operation not in ("gt", "ge", "lt", "le"):
-            self.refuse(node, f"a deadband on '{node.id}' needs a limit: < <= > or >=")
+            self.refuse(node, f"the deadband of '{node.id}' needs a limit: < <= > or >=")
         self.deadband_left.discard(node.id)
         above = (operation in ("gt", "ge")) == on_left
         amount = self.deadband[node.id]
         return f"add({code}, {amount if above == positive else -amount!r})"
 
     def _membership(
-        self, left: ast.expr, op: ast.cmpop, right: ast.expr, depth: int, *, positive: bool
+        self, left: ast.expr, op: ast.cmpop, right: ast.expr, depth: int, *, positive: bool | None
     ) -> str:
         item = self._of_kind(left, Kind.TEXT, depth, positive=positive)
         word = "in_" if isinstance(op, ast.In) else "not_in"
@@ -257,6 +278,7 @@ class Compiler:
                 codes.append(typed.code)
             return f"{word}({item.code}, ({''.join(c + ', ' for c in codes)}))"
         words = self._of_kind(right, Kind.WORDS, depth, positive=positive)
+        self._known_word(left, item, words, right)
         return f"{word}({item.code}, {words.code})"
 
     def _call(self, node: ast.Call, depth: int) -> Typed:
@@ -279,7 +301,9 @@ class Compiler:
             self.refuse(span, "a window is at least 1 s long")
         # The inside of a window never takes the deadband: that belongs to the limit outside.
         inner = Compiler(self.text, self.lead, self.figures, {})
+        inner.parts_left = self.parts_left
         typed = inner.part(node.args[0], depth, positive=True)
+        self.parts_left = inner.parts_left
         if inner.calls:
             self.refuse(node.args[0], "a window inside a window is not supported")
         if function.takes is not None and typed.kind is not function.takes:
@@ -301,6 +325,9 @@ class Compiler:
         return Typed(function.gives, unit, f"w[{index}]")
 
 
+_ONLY_ARITHMETIC = "of arithmetic there is only + - * and /"
+
+
 def _describe(node: ast.AST) -> str:
     known = {
         ast.Attribute: "an attribute (a dot)",
@@ -313,7 +340,7 @@ def _describe(node: ast.AST) -> str:
         ast.JoinedStr: "an f-string",
         ast.NamedExpr: "an assignment",
         ast.Await: "await",
-        ast.Tuple: "a list outside 'in'",
+        ast.Tuple: "a comma outside 'in' (decimals have a point)",
         ast.List: "a list outside 'in'",
         ast.Set: "a list outside 'in'",
         ast.Dict: "a mapping",

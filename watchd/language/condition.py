@@ -13,11 +13,12 @@ from watchd.language.windows import Window
 class Condition:
     """Evaluates an expression as time goes on. `state` is a snapshot of the same expression."""
 
-    __slots__ = ("_expression", "_windows")
+    __slots__ = ("_expression", "_values", "_windows")
 
     def __init__(self, expression: Expression, state: list[Any] | None = None) -> None:
         self._expression = expression
         known = state if state is not None else [None] * len(expression.calls)
+        self._values: list[Value] = [None] * len(expression.calls)
         self._windows = [Window(c, s) for c, s in zip(expression.calls, known, strict=True)]
 
     @property
@@ -33,12 +34,15 @@ class Condition:
         """Take the figures as of `at`; the value of the expression, None for unknown."""
         if not self._windows:
             return self._expression.evaluate(figures, ())
-        values = []
-        for window in self._windows:
+        for index, window in enumerate(self._windows):
             window.update(at, window.call.inner(figures))
-            values.append(window.value(at))
-        return self._expression.evaluate(figures, values)
+            self._values[index] = window.value(at)
+        return self._expression.evaluate(figures, self._values)
 
     def unknown(self, figures: Mapping[str, Value]) -> tuple[str, ...]:
-        """The names in the expression that are not known."""
-        return tuple(n for n in self._expression.names if figures.get(n) is None)
+        """The names in the expression that are not known, and the windows withheld as yet."""
+        names = [n for n in self._expression.names if figures.get(n) is None]
+        if not names:
+            calls = zip(self._expression.calls, self._values, strict=True)
+            names = [call.text for call, value in calls if value is None]
+        return tuple(names)

@@ -12,6 +12,7 @@ unknown is unknown. Division by zero and results that are not finite are unknown
 from __future__ import annotations
 
 import ast
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -19,6 +20,7 @@ from typing import Any
 from watchd.figures import Figure, Kind, Value
 from watchd.language.compiler import ANY_UNIT, Compiler, ExpressionError
 from watchd.language.operations import OPERATIONS
+from watchd.language.syntax import COMMENT, NOT_PART, mistake_in
 from watchd.language.windows import WindowCall
 
 LONGEST_TEXT = 2000
@@ -58,11 +60,8 @@ def compile_expression(
     """
     if len(text) > LONGEST_TEXT:
         raise ExpressionError(f"longer than {LONGEST_TEXT} characters", 0, 1)
-    try:
-        tree = ast.parse(text.strip(), mode="eval")
-    except (SyntaxError, ValueError, MemoryError, RecursionError) as error:
-        raise _syntax(error, text) from None
     lead = len(text) - len(text.lstrip())
+    tree = _parse(text, lead)
     compiler = Compiler(text, lead, figures, dict(deadband or {}))
     typed = compiler.part(tree.body, 0, positive=True)
     if want is not None and typed.kind is not want:
@@ -83,11 +82,29 @@ def compile_expression(
     )
 
 
-def _syntax(error: BaseException, text: str) -> ExpressionError:
-    if isinstance(error, SyntaxError) and error.offset is not None and error.lineno == 1:
-        start = min(max(0, error.offset - 1), max(0, len(text) - 1))
-        return ExpressionError(f"cannot be read: {error.msg}", start, 1)
-    return ExpressionError("cannot be read as a condition", 0, 1)
+def _parse(text: str, lead: int) -> ast.Expression:
+    # Several lines of a file are one condition, and columns go on counting.
+    text = text.replace("\n", " ")
+    line = text.strip()
+    if "\\" in line:
+        # It would put characters into a word, or into an error's text, that nobody sees.
+        raise ExpressionError(f"'\\' {NOT_PART}", text.index("\\"), 1)
+    try:
+        with warnings.catch_warnings():
+            # What Python would only warn of ('1if x else 2') is a slip of the pen as well.
+            warnings.simplefilter("error", SyntaxWarning)
+            warnings.simplefilter("error", DeprecationWarning)
+            tree = ast.parse(line, mode="eval")
+    except SyntaxError as error:
+        raise ExpressionError(*mistake_in(text, lead + (error.offset or 1) - 1)) from None
+    except (ValueError, MemoryError, RecursionError):
+        raise ExpressionError(*mistake_in(text, lead)) from None
+    # Python would take the rest of the condition, folded into the same line, for a comment.
+    end = len(line.encode()[: tree.body.end_col_offset].decode())
+    comment = line.find("#", end)
+    if comment >= 0:
+        raise ExpressionError(COMMENT, lead + comment, 1)
+    return tree
 
 
 __all__ = ["ANY_UNIT", "Expression", "ExpressionError", "compile_expression"]

@@ -11,7 +11,15 @@ from watchd.errors import nearest
 from watchd.figures import Value
 
 LONGEST_TEXT = 1000
-_SPEC = re.compile(r"\+?,?(\.\d{1,2})?[fg]?")
+_SPEC = re.compile(r"(\+?)(,?(?:\.\d{1,2})?[fg]?)")
+
+
+class TextError(ValueError):
+    """A text that is not accepted: what is wrong, and where in the text (0-based)."""
+
+    def __init__(self, what: str, start: int = 0, width: int = 1) -> None:
+        super().__init__(what)
+        self.what, self.start, self.width = what, start, width
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,19 +40,27 @@ class Template:
 
 
 def compile_text(text: str, names: Collection[str]) -> Template:
-    """Check the names and formats of a text. Raises ValueError with a sentence for the user."""
+    """Check the names and formats of a text. Raises TextError."""
     if len(text) > LONGEST_TEXT:
-        raise ValueError(f"longer than {LONGEST_TEXT} characters")
+        raise TextError(f"longer than {LONGEST_TEXT} characters")
     parts: list[tuple[str, str | None, str]] = []
-    for literal, name, spec, conversion in Formatter().parse(text):
+    try:
+        pieces = list(Formatter().parse(text))
+    except ValueError:
+        raise TextError("a brace that does not close, or closes nothing; {{ is a brace") from None
+    for literal, name, spec, conversion in pieces:
         if name is not None:
+            start = text.index("{" + name) + 1
             if name not in names:
-                raise ValueError(f"unknown name '{name}'; {nearest(name, sorted(names))}")
+                hint = nearest(name, sorted(names), many="`watchd fields` lists the names")
+                raise TextError(f"unknown name '{name}'; {hint}", start, len(name))
             if conversion or not _SPEC.fullmatch(spec or ""):
-                raise ValueError(
-                    f"'{{{name}:{spec}}}' has a format that is not supported; "
+                written = name + (f"!{conversion}" if conversion else f":{spec}")
+                what = (
+                    f"'{{{written}}}' has a format that is not supported; "
                     "write for example ':.0f' or ':.3f'"
                 )
+                raise TextError(what, max(start, text.find(written)), len(written))
         parts.append((literal, name, spec or ""))
     return Template(text, tuple(parts))
 
@@ -59,4 +75,7 @@ def show_value(value: Value, spec: str = "") -> str:
         return value
     if isinstance(value, tuple):
         return ", ".join(value) or "none"
-    return format(value, spec) if spec else format(round(value, 4), "g")
+    if not spec:
+        return format(round(value, 4), "z.10g")
+    # z: what rounds to nothing has no sign, "0 A" and not "-0 A".
+    return format(float(value), _SPEC.sub(r"\1z\2", spec, count=1))

@@ -108,8 +108,8 @@ class _Bucket:
 class Window:
     """The recent past of one value. `update` at each evaluation, then `value`.
 
-    Cost: constant per update for count, changed, elapsed and since; one pass over at most
-    240 buckets for mean, slope, highest and lowest.
+    Cost: constant per update but for the time since the last one; for a value one pass over at
+    most 240 buckets, and none for `since`.
     """
 
     def __init__(self, call: WindowCall, state: Mapping[str, Any] | None = None) -> None:
@@ -164,19 +164,25 @@ class Window:
 
     def value(self, at: float) -> Value:
         """The function's value over the window that ends at `at`; None while withheld."""
+        at = at if self._last_at is None else max(at, self._last_at)
         self._expire(at)
         value: Value = getattr(self, f"_{self.call.function}")(at)
         return value
 
-    def _bucket(self, at: float) -> _Bucket:
+    def _number(self, at: float) -> int:
         number = int(at // self._width_s)
+        # Where the width is no binary fraction, a bucket's edge may round to just inside of it.
+        return number if at < (number + 1) * self._width_s else number + 1
+
+    def _bucket(self, at: float) -> _Bucket:
+        number = self._number(at)
         if not self._buckets or self._buckets[-1].number < number:
             self._buckets.append(_Bucket(number))
             self._expire(at)
         return self._buckets[-1]
 
     def _expire(self, at: float) -> None:
-        oldest = int(at // self._width_s) - BUCKETS
+        oldest = self._number(at) - BUCKETS
         while self._buckets and self._buckets[0].number <= oldest:
             self._buckets.popleft()
 
@@ -186,8 +192,6 @@ class Window:
         while begin < end:
             bucket = self._bucket(begin)
             edge = min(end, (bucket.number + 1) * self._width_s)
-            if edge <= begin:  # rounding at a bucket's edge
-                edge = end
             length = edge - begin
             bucket.known_s += length
             bucket.area += number * length
@@ -199,6 +203,10 @@ class Window:
             begin = edge
         if value is True:
             self._last_true_at = end
+
+    def _seen(self) -> bool:
+        """Whether anything was known in the window: of what was never seen nothing is counted."""
+        return self._last is not None or any(b.known_s for b in self._buckets)
 
     def _covered(self) -> bool:
         return sum(b.known_s for b in self._buckets) >= NEEDED_COVER * self.call.span_s
@@ -238,16 +246,16 @@ class Window:
         return sum(n * (t - t_mean) * (x - x_mean) for n, t, x in points) / spread * SECONDS_A_DAY
 
     def _count(self, _at: float) -> Value:
-        return float(sum(b.rises for b in self._buckets)) if self._known is not None else None
+        return float(sum(b.rises for b in self._buckets)) if self._seen() else None
 
     def _changed(self, at: float) -> Value:
         if any(b.changes for b in self._buckets):
             return True
-        seen = self._first_at is not None and at - self._first_at >= self.call.span_s
-        return False if seen and self._known is not None else None
+        whole = self._first_at is not None and at - self._first_at >= self.call.span_s
+        return False if whole and self._covered() else None
 
     def _elapsed(self, at: float) -> Value:
-        if self._known is None:
+        if not self._seen():
             return None
         running = at - self._last_at if self._last is True and self._last_at is not None else 0.0
         return min(self.call.span_s, sum(b.true_s for b in self._buckets) + running)

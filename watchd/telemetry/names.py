@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from watchd.figures import Figure, Kind, number, yes_no
+from watchd.telemetry.events import EVENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,13 @@ TELEMETRY: tuple[Figure, ...] = (
     yes_no("charge_allowed", "whether the BMS lets the pack charge"),
     yes_no("discharge_allowed", "whether the BMS lets the pack discharge"),
     yes_no("balancing", "whether the BMS says that it balances"),
-    Figure("protection", "", Kind.WORDS, "protection events present now, in SunSpec's names"),
+    Figure(
+        "protection",
+        "",
+        Kind.WORDS,
+        "protection events present now, in SunSpec's names",
+        words=EVENTS,
+    ),
     number("setting_overvoltage_v", "v", "over-voltage threshold that the BMS reports, per cell"),
     number("setting_overvoltage_recovery_v", "v", "recovery threshold that the BMS reports"),
     number("setting_full_v", "v", "full-charge setting that the BMS reports, per cell"),
