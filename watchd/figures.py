@@ -33,6 +33,25 @@ class About(StrEnum):
     SERVICE = "service"  # watchd itself
 
 
+# How the unit at the end of a name is written for people.
+_SIGNS = {
+    "v": "V",
+    "mv": "mV",
+    "a": "A",
+    "ah": "Ah",
+    "wh": "Wh",
+    "w": "W",
+    "pct": "%",
+    "degc": "°C",
+    "mohm": "mΩ",
+}
+
+
+def unit_sign(unit: str) -> str:
+    """A unit as people write it: `mV` for the `mv` of a name."""
+    return _SIGNS.get(unit, unit)
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One name of the field list. `unit` is "" where the value has none."""

@@ -181,23 +181,23 @@ telemetry_quality in ('good', «'baad'»)
 
 # Units
 «cell_spread_mv > cell_max_v»
-    mv on one side and v on the other do not go together
+    mV on one side and V on the other do not go together
 «current_a > nameplate_ah»
-    a on one side and ah on the other do not go together
+    A on one side and Ah on the other do not go together
 «voltage_v + current_a» > 1
-    v on one side and a on the other do not go together
+    V on one side and A on the other do not go together
 «cell_max_v - 5 > cell_spread_mv»
-    v on one side and mv on the other do not go together
+    V on one side and mV on the other do not go together
 («cell_max_v if charge_allowed else cell_spread_mv») > 1
-    v on one side and mv on the other do not go together
+    V on one side and mV on the other do not go together
 «1 < voltage_v < nameplate_ah»
-    v on one side and ah on the other do not go together
+    V on one side and Ah on the other do not go together
 «mean(cell_spread_mv, '1 h') > cell_max_v»
-    mv on one side and v on the other do not go together
+    mV on one side and V on the other do not go together
 «elapsed(charge_allowed, '1 h') > since_full_h»
     s on one side and h on the other do not go together
 «full_count > current_a»
-    no unit on one side and a on the other do not go together
+    no unit on one side and A on the other do not go together
 since_full_h > «'14 days'»
     '14 days' is not a duration; write a number and s, min, h or d, such as '30 s'
 

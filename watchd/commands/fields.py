@@ -7,7 +7,7 @@ import json
 from typing import Any
 
 from watchd.commands.options import add_command
-from watchd.figures import About, Figure
+from watchd.figures import About, Figure, unit_sign
 from watchd.language.windows import FUNCTIONS
 from watchd.rules.fields import FIELDS
 
@@ -67,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
         if figures:
             print(f"For rules about {_SUBJECTS[about]}:")
             for figure in figures:
-                unit = figure.unit or ("-" if figure.kind == "number" else figure.kind)
+                unit = unit_sign(figure.unit) or ("-" if figure.kind == "number" else figure.kind)
                 short = 0 < len(figure.words) <= MOST_WORDS
                 words = f" ({', '.join(figure.words)})" if short else ""
                 print(f"  {figure.name:<{width}} {unit:<13} {figure.meaning}{words}")

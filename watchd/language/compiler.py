@@ -9,7 +9,7 @@ from typing import NoReturn
 
 from watchd.durations import SECONDS, parse_duration
 from watchd.errors import nearest
-from watchd.figures import Figure, Kind, Value
+from watchd.figures import Figure, Kind, Value, unit_sign
 from watchd.language.operations import OPERATIONS
 from watchd.language.syntax import NOT_PART
 from watchd.language.windows import FUNCTIONS, WindowCall
@@ -180,7 +180,7 @@ class Compiler:
     def _same_unit(self, node: ast.expr, left: Typed, right: Typed) -> str:
         units = {t.unit for t in (left, right)} - {ANY_UNIT}
         if len(units) > 1:
-            one, other = (t.unit or "no unit" for t in (left, right))
+            one, other = (unit_sign(t.unit) or "no unit" for t in (left, right))
             self.refuse(node, f"{one} on one side and {other} on the other do not go together")
         return units.pop() if units else ANY_UNIT
 

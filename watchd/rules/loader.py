@@ -12,7 +12,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from watchd.documents import Document, Path, parse_document
 from watchd.errors import Place, Problem, WatchdError, nearest
-from watchd.figures import About, Figure, Kind
+from watchd.figures import About, Figure, Kind, unit_sign
 from watchd.language.expression import (
     ANY_UNIT,
     Expression,
@@ -205,7 +205,9 @@ class _Entry:
             lambda: compile_expression(text, self._figures, want=Kind.NUMBER),
         )
         if found is not None and found.unit not in ("a", ANY_UNIT, ""):
-            self._add(f"a charge limit is in A, but this is in {found.unit}", ("charge_limit",))
+            self._add(
+                f"a charge limit is in A, but this is in {unit_sign(found.unit)}", ("charge_limit",)
+            )
         return found
 
     def text(self, key: str, text: str, about: About) -> Template | None:
