@@ -6,6 +6,10 @@ from argparse import ArgumentParser, ArgumentTypeError, Namespace
 from dataclasses import dataclass
 from datetime import datetime
 
+from watchd.errors import WatchdError
+
+LATEST_S = 221_845_392_000.0  # the year 9000: what can be written as a date, and some room
+
 
 @dataclass(frozen=True, slots=True)
 class Clock:
@@ -39,17 +43,20 @@ def add_clock_options(parser: ArgumentParser) -> None:
     )
     group.add_argument(
         "--clock-zero",
-        type=float,
+        type=_seconds,
         metavar="ZERO",
         help="Unix seconds; default: now, or the first line of a recording",
     )
 
 
 def clock_from(options: Namespace, zero_s: float) -> Clock:
-    """The clock that the options ask for; `zero_s` is ZERO where they do not say."""
+    """The clock that the options ask for; `zero_s`, now, is ZERO where they do not say."""
     zero = options.clock_zero if options.clock_zero is not None else zero_s
     start = options.clock_start if options.clock_start is not None else zero
-    return Clock(zero, start, options.clock_speed)
+    clock = Clock(zero, start, options.clock_speed)
+    if not 0 <= clock.at(zero_s) < LATEST_S:
+        raise WatchdError("the options of the clock put it before 1970 or after 9000")
+    return clock
 
 
 def _speed(text: str) -> float:
@@ -60,6 +67,16 @@ def _speed(text: str) -> float:
     if not 0.01 <= speed <= 100_000:
         raise ArgumentTypeError(f"'{text}' is not a speed between 0.01 and 100000")
     return speed
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 <= seconds < LATEST_S:
+        raise ArgumentTypeError(f"'{text}' is not a time in Unix seconds")
+    return seconds
 
 
 def _moment(text: str) -> float:

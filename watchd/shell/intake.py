@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 from aiomqtt import Message
 
+READ_ON_S = 0.25
+
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
@@ -32,7 +34,7 @@ class Intake(asyncio.Queue[Message]):
 
     def __init__(self, most: int, longest: int) -> None:
         self._most, self._longest = most, longest
-        self._dropped = 0
+        self._received = self._dropped = 0
         super().__init__()
 
     def _init(self, maxsize: int) -> None:
@@ -40,6 +42,7 @@ class Intake(asyncio.Queue[Message]):
         self._waiting: deque[tuple[float, Message]] = deque()
 
     def _put(self, item: Message) -> None:
+        self._received += 1
         if len(item.payload) > self._longest:
             item.payload = item.payload[: self._longest + 1]
         self._waiting.append((time.time(), item))
@@ -57,6 +60,19 @@ class Intake(asyncio.Queue[Message]):
     def empty(self) -> bool:
         """Whether none waits."""
         return not self._waiting
+
+    async def read_on(self) -> None:
+        """Let all come in that the socket holds, for a moment at most.
+
+        aiomqtt reads one message in each turn of the loop. Handled one by one, a backlog would
+        stay in socket and broker, where nobody thins it out, and old messages would count as new.
+        """
+        end = time.monotonic() + READ_ON_S
+        before = -1
+        while self._received != before and time.monotonic() < end:
+            before = self._received
+            await asyncio.sleep(0)  # the loop looks at its sockets after this turn ...
+            await asyncio.sleep(0)  # ... and reads before this one
 
     def take_dropped(self) -> int:
         """How many messages were dropped since the last call."""

@@ -14,7 +14,7 @@ import ssl
 from collections.abc import Callable
 from pathlib import Path
 from socket import IPPROTO_TCP, TCP_NODELAY
-from typing import Any, cast
+from typing import Any, Self, cast
 
 import structlog
 from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion, Will
@@ -74,6 +74,22 @@ def tls_of(broker: Broker) -> ssl.SSLContext | None:
     return context
 
 
+class _Client(Client):
+    """aiomqtt's client, which also lets go of a connection that the broker did not answer in time.
+
+    aiomqtt leaves it open. A broker that comes back to itself would take it for a link like any
+    other, and publish the will when the service stops.
+    """
+
+    async def __aenter__(self) -> Self:
+        try:
+            return await super().__aenter__()
+        except MqttError:
+            if self._client.socket() is not None:
+                self._client.disconnect()
+            raise
+
+
 class Links:
     """Keeps both connections for as long as it runs. Callbacks get what came, at system times."""
 
@@ -114,8 +130,10 @@ class Links:
                 await once(backoff)
             except MqttError as error:
                 reason = str(error)
+                # One line for each link that broke and each new reason, not one for each try.
+                news = backoff.was_linked or reason != said
                 wait_s = backoff.wait_s()
-                if reason != said:  # one line for each new reason, not one for each try
+                if news:
                     said = reason
                     log.warning(
                         "no link to the broker",
@@ -126,12 +144,10 @@ class Links:
                         next_try_s=round(wait_s, 1),
                     )
                 await asyncio.sleep(wait_s)
-            else:
-                said = None
 
     def _client(self, protocol: ProtocolVersion, **more: Any) -> Client:
         broker = self._broker
-        return Client(
+        return _Client(
             broker.host,
             broker.port,
             username=broker.user,
@@ -151,9 +167,10 @@ class Links:
         async with self._client(ProtocolVersion.V311, queue_type=queue) as client:
             await self._subscribe(client, [(t, 0) for t in self._subscriptions()])
             log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
-            backoff.reset()
+            backoff.linked()
             async for message in client.messages:
                 self._take(arrived(message, intake.arrived_at))
+                await intake.read_on()
                 for count in range(intake.qsize()):
                     if count % BATCH == BATCH - 1:
                         await asyncio.sleep(0)
@@ -182,7 +199,7 @@ class Links:
                 )
                 self._outbox.put(self._retained())
                 await self._subscribe_own(client, protocol)
-                backoff.reset()
+                backoff.linked()
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._send(client, protocol), name="send")
                     group.create_task(self._listen(client, intake), name="requests")
@@ -191,9 +208,12 @@ class Links:
             while isinstance(error, BaseExceptionGroup):
                 error = error.exceptions[0]
             self._refuses_5 = protocol is ProtocolVersion.V5 and _refused(error)
-            raise MqttError(str(error)) from error
+            if not self._refuses_5:  # else 3.1.1 is tried at once
+                raise MqttError(str(error)) from error
 
-    async def _subscribe(self, client: Client, filters: list[tuple[str, int]]) -> None:
+    async def _subscribe(
+        self, client: Client, filters: list[tuple[str, int]] | list[tuple[str, SubscribeOptions]]
+    ) -> None:
         granted = await client.subscribe(filters)
         refused = [
             f for (f, _), code in zip(filters, granted, strict=False) if _number(code) >= REFUSED
@@ -205,7 +225,7 @@ class Links:
         filters = [self._topics.request, *self._topics.own_retained()]
         if protocol is ProtocolVersion.V5:
             options = SubscribeOptions(qos=1, noLocal=True)
-            await client.subscribe([(f, options) for f in filters])
+            await self._subscribe(client, [(f, options) for f in filters])
         else:
             await self._subscribe(client, [(f, 1) for f in filters])
 

@@ -55,6 +55,7 @@ class Service:
         self._dirty_at: float | None = None
         self._saved_at = time.monotonic()
         self._said_dropped_at = float("-inf")
+        self._stopping = False
 
     async def run(self) -> int:
         """Run; the exit code."""
@@ -85,11 +86,13 @@ class Service:
             store=config.store.path,
         )
         self._tick()
+        # The rules have just been loaded; a fault in the saved state is one of before.
+        self._out(self._engine.rules_fault(None, self._now()))
         scheduler = self._schedule()
         async with asyncio.TaskGroup() as group:
-            tasks = [
+            out = group.create_task(links.out(), name="out")
+            watching = [
                 group.create_task(links.telemetry(), name="telemetry"),
-                group.create_task(links.out(), name="out"),
                 group.create_task(self._ticks(), name="ticks"),
             ]
             notify("READY=1")
@@ -98,15 +101,22 @@ class Service:
             notify("STOPPING=1")
             log.info("watchd stops")
             scheduler.shutdown(wait=False)
+            # Nothing that comes from here on may put back what the farewell takes away.
+            self._stopping = True
+            for task in watching:
+                task.cancel()
             self._outbox.put(self._engine.farewell(self._now()))
             try:
                 async with asyncio.timeout(FAREWELL_S):
                     await self._outbox.drained()
             except TimeoutError:
                 log.warning("the broker did not take the farewell in time")
+                self._save()
+                # Without a goodbye, a broker that comes back to itself publishes the will. After
+                # one it would go on saying that the service runs.
+                os._exit(0)
             self._save()
-            for task in tasks:
-                task.cancel()
+            out.cancel()
         if self._store is not None:
             self._store.close()
         return 0
@@ -114,7 +124,7 @@ class Service:
     # The engine is another after each reload of the rules, so nobody else holds it.
 
     def _retained(self) -> list[Publish]:
-        return self._engine.retained()
+        return [] if self._stopping else self._engine.retained()
 
     def _subscriptions(self) -> list[str]:
         return self._engine.subscriptions()
@@ -125,6 +135,8 @@ class Service:
     # --- messages and time ---
 
     def _take(self, message: Arrived) -> None:
+        if self._stopping:  # a request can still come
+            return
         try:
             out = self._engine.feed(
                 message.topic,

@@ -18,19 +18,26 @@ class Store:
         path.parent.mkdir(parents=True, exist_ok=True)
         # One connection, used by one thread at a time, though not always the same.
         self._db = sqlite3.connect(path, timeout=5.0, check_same_thread=False)
-        self._db.executescript(
-            "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;"
-            f"PRAGMA user_version={SCHEMA};"
-            "CREATE TABLE IF NOT EXISTS snapshot"
-            " (id INTEGER PRIMARY KEY CHECK (id = 1), at REAL NOT NULL, state TEXT NOT NULL);"
-        )
+        try:
+            self._db.executescript(
+                "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;"
+                f"PRAGMA user_version={SCHEMA};"
+                "CREATE TABLE IF NOT EXISTS snapshot"
+                " (id INTEGER PRIMARY KEY CHECK (id = 1), at REAL NOT NULL, state TEXT NOT NULL);"
+            )
+        except sqlite3.Error:
+            self._db.close()
+            raise
 
     def load(self) -> dict[str, Any] | None:
-        """The saved snapshot; None where there is none that can be read."""
+        """The saved snapshot; None where there is none. Raises ValueError for what is no JSON."""
         row = self._db.execute("SELECT state FROM snapshot WHERE id = 1").fetchone()
         if row is None:
             return None
-        state = json.loads(row[0])
+        try:
+            state = json.loads(row[0])
+        except RecursionError:
+            raise ValueError("nested too deep") from None
         return state if isinstance(state, dict) else None
 
     def save(self, state: dict[str, Any]) -> None:
