@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
+from io import BufferedReader, BytesIO, TextIOWrapper
 from pathlib import Path
 
 import pytest
 
 from tests.service import brokers
 from tests.service.brokers import BrokerProcess
+from tests.service.commandline import Done, Run
 from tests.service.daemon import Start, daemons
+from watchd.commands import main
 
 
 @pytest.fixture
@@ -31,3 +35,20 @@ def watchd() -> Iterator[Start]:
     """Starts daemons; they end with the test, and their logs are looked into."""
     with daemons() as start:
         yield start
+
+
+@pytest.fixture
+def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Runs a command in this process, which is quick; an exception would end the test."""
+
+    def run(*words: str | Path, given: str | bytes = b"") -> Done:
+        raw = given.encode() if isinstance(given, str) else given
+        stdin = TextIOWrapper(BufferedReader(BytesIO(raw)))
+        monkeypatch.setattr(sys, "stdin", stdin)
+        try:
+            code = main([str(word) for word in words])
+        except SystemExit as end:
+            code = int(end.code or 0)
+        return Done(code, *capsys.readouterr())
+
+    return run
