@@ -31,6 +31,8 @@ STATE_VERSION = 1
 # A longer break between a saved state and the first message counts as not watched; a shorter one
 # (a reload of the rules, a quick restart) goes unnoticed.
 UNWATCHED_S = 30.0
+# Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
+LONGEST_SILENCE_S = 3 * 86400.0
 
 
 class Engine:
@@ -50,7 +52,8 @@ class Engine:
         self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
         self._saved = state
         self._begun = False
-        self._now = 0.0
+        # Kept time never jumps: where the system's clock was set, it shows `_step_s` more.
+        self._now = self._step_s = 0.0
         self._packs: dict[str, PackWatch] = {}
         self._banks: dict[str, BankWatch] = {}
         self._service = ServiceWatch((), {})
@@ -84,7 +87,7 @@ class Engine:
         else:
             parts = {name: watch.parts for name, watch in self._packs.items()}
             for pack, renewed in self._gate.take(
-                topic, payload, self._now, parts, retained=retained
+                topic, payload, self._now, parts, retained=retained, step_s=self._step_s
             ):
                 self._evaluate_pack(self._packs[pack], self._now, renewed)
         return self._say.take()
@@ -100,6 +103,15 @@ class Engine:
         self._service.figures["rules_fault"] = fault[:300] if fault is not None else NO_FAULT
         self._evaluate(self._service, self._now)
         return self._say.take()
+
+    def step_clock(self, seconds: float) -> None:
+        """The system's clock was set: it shows `seconds` more (or less) than it would have.
+
+        No time has passed by it: delays and ages go on as they were, and what is published from
+        now on, also of times past, is in the new reckoning.
+        """
+        self._step_s += seconds
+        self._say.step_s = self._step_s
 
     def farewell(self, at: float) -> list[Publish]:
         """The last words of a daemon that stops on purpose: advice is withdrawn."""
@@ -123,6 +135,7 @@ class Engine:
         return {
             "version": STATE_VERSION,
             "at": self._now,
+            "step_s": self._step_s,
             "since": self._say.since,
             "packs": {name: watch.snapshot() for name, watch in self._packs.items()},
             "banks": {name: watch.snapshot() for name, watch in self._banks.items()},
@@ -174,7 +187,18 @@ class Engine:
         """Do all that is due until `at`, in the order of its times."""
         if not self._begun:
             self._begin(at)
-        self._now = now = max(at, self._now)
+        now = max(at - self._step_s, self._now)
+        if now - self._now > LONGEST_SILENCE_S:
+            self._live_until(self._now + LONGEST_SILENCE_S)
+            for watch in self._watches:
+                watch.pause(self._now, now)
+            for watch in self._watches:
+                self._evaluate(watch, now)
+        self._live_until(now)
+        self._say.service_due(now, self._counts)
+
+    def _live_until(self, now: float) -> None:
+        self._now = now
         while (due := self._agenda.pop_until(now)) is not None:
             time, index = due
             watch = self._watches[index]
@@ -182,7 +206,6 @@ class Engine:
                 self._evaluate_pack(watch, time)
             else:
                 self._evaluate(watch, time)
-        self._say.service_due(now, self._counts)
 
     def _evaluate_pack(
         self, watch: PackWatch, at: float, renewed: frozenset[str] = frozenset()
@@ -223,15 +246,20 @@ class Engine:
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
             self._build(at, {})
         self._saved = None
-        self._begun, self._now = True, at
+        self._begun = True
         for watch in self._watches:
-            self._evaluate(watch, at)
+            self._evaluate(watch, self._now)
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
         config, rules = self._config, self._rules
-        begun_at = min(at, saved.get("at", at))
+        saved_at = saved.get("at", at)
+        # Where the clock lags behind the saved state (a computer without a clock battery), time
+        # goes on from the state.
+        self._step_s = min(saved.get("step_s", 0.0), at - saved_at)
+        self._say.step_s = self._step_s
+        self._now = now = at - self._step_s
         alarms = saved.get("alarms", {})
-        self._say.since = saved.get("since", at)
+        self._say.since = saved.get("since", now)
         self._counts.clear()
         self._counts.update(saved.get("counts", {}))
         self._packs = {
@@ -241,7 +269,7 @@ class Engine:
                 rules,
                 self._gate.stale_limits_s[name],
                 compile_expression(config.banks[pack.bank].full_when, FULL_WHEN),
-                begun_at,
+                saved_at,
                 saved.get("packs", {}).get(name),
                 alarms,
             )
@@ -254,7 +282,7 @@ class Engine:
                 config,
                 rules,
                 [self._packs[n] for n in config.packs_of(name)],
-                begun_at,
+                saved_at,
                 saved.get("banks", {}).get(name),
                 alarms,
             )
@@ -265,9 +293,9 @@ class Engine:
         self._watches = [*self._packs.values(), *self._banks.values(), self._service]
         self._index = {watch.subject: index for index, watch in enumerate(self._watches)}
         self._alarms = {a.key: a for watch in self._watches for a in watch.alarms()}
-        if saved and at - begun_at > UNWATCHED_S:
+        if saved and now - saved_at > UNWATCHED_S:
             for watch in self._watches:
-                watch.pause(begun_at, at)
+                watch.pause(saved_at, now)
 
     def _withdraw_gone(self, alarms: dict[str, Any]) -> None:
         """Where a rule or subject is gone, or the rule is another now, its record goes too."""

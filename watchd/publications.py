@@ -25,6 +25,7 @@ class Publications:
     def __init__(self, prefix: str, figures_every_s: float, rules: int) -> None:
         self.topics = Topics(prefix)
         self.since = 0.0
+        self.step_s = 0.0  # see Engine.step_clock
         self._figures_every_s, self._rules = figures_every_s, rules
         self._out: list[Publish] = []
         self._said: dict[str, tuple[float, Advice]] = {}
@@ -46,7 +47,7 @@ class Publications:
         self._unknown[alarm.key] = alarm.unknown
         self._out.append(self.record(alarm))
         if is_annunciated(transition):
-            payload = encode(annunciation(transition))
+            payload = encode(annunciation(transition, self.step_s))
             self._out.append(Publish(self.topics.annunciation, payload, qos=1))
 
     def unknowns(self, alarms: Iterable[Alarm]) -> None:
@@ -63,7 +64,7 @@ class Publications:
         topic = self.topics.alarm(alarm.rule.name, alarm.subject)
         if alarm.state is State.NORMAL:
             return withdrawal(topic)
-        return Publish(topic, encode(alarm_record(alarm)), qos=1, retain=True)
+        return Publish(topic, encode(alarm_record(alarm, self.step_s)), qos=1, retain=True)
 
     def advised(self, bank: BankWatch, at: float) -> Advice | None:
         """Say a bank's advice if it changed or is to be renewed; what was said, if it is new."""
@@ -92,7 +93,7 @@ class Publications:
             return [withdrawal(topic), withdrawal(amps_topic)]
         life_s = bank.valid_for_s
         data = advice.as_data()
-        record = {"limit_a": data.pop("limit_a"), "until": rfc3339(said_at + life_s), **data}
+        record = {"limit_a": data.pop("limit_a"), "until": self._stamp(said_at + life_s), **data}
         return [
             Publish(topic, encode(record), qos=1, retain=True, expires_in_s=life_s),
             Publish(amps_topic, encode(advice.limit_a), qos=1, retain=True, expires_in_s=life_s),
@@ -106,7 +107,7 @@ class Publications:
 
     def figures(self, watch: Watch, at: float) -> Publish:
         """The figures of a pack or bank as of `at`."""
-        payload = encode({"at": rfc3339(at), "figures": watch.figures})
+        payload = encode({"at": self._stamp(at), "figures": watch.figures})
         return Publish(self.topics.figures(watch.subject), payload, qos=0, retain=True)
 
     def service_due(self, at: float, counts: Counter[str]) -> None:
@@ -121,9 +122,12 @@ class Publications:
         """The record of the daemon itself."""
         data: dict[str, Any] = {
             "state": state,
-            "since": rfc3339(since),
+            "since": self._stamp(since),
             "version": __version__,
             "rules": self._rules,
             "counts": dict(sorted(counts.items())),
         }
         return Publish(self.topics.service, encode(data), qos=1, retain=True)
+
+    def _stamp(self, at: float) -> str:
+        return rfc3339(at + self.step_s)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.scene import START, Scene, config_of, leading, pack, rules_of
 from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
-from watchd.publish import Publish
+from watchd.publish import Publish, rfc3339
 
 RULES = rules_of("""
 - {rule: spread, about: pack, when: cell_spread_mv > 40, on_delay: 47 s, off_delay: 33 s,
@@ -326,3 +326,63 @@ def test_a_pack_out_of_service_is_not_waited_for() -> None:
     assert "pack/birch" not in hut.engine.figures()
     assert hut.retained["watchd/charge-limit/hut"]["limit_a"] == 100
     assert hut.history() == []
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0, 56 * 365.25 * 86400, -86400.0])
+def test_a_clock_that_is_set_raises_nothing_and_holds_nothing_up(step_s: float) -> None:
+    """An hour either way, and a start in 1970 before the time is known."""
+    hut = Scene(RULES)
+    spread = pack(cell_v=leading(3.40, by_mv=60))
+    hut.run(seconds=40, alder=spread, birch=pack())
+    hut.engine.step_clock(step_s)
+    hut.seconds += step_s
+    hut.run(seconds=5, alder=spread, birch=pack())
+    assert hut.history() == []
+    hut.run(seconds=5, alder=spread, birch=pack())
+    # The delay goes on where it was, and what is said is in the new reckoning.
+    assert [(t.key, t.state) for t in hut.transitions] == [("spread/pack/alder", "unacknowledged")]
+    record = hut.retained["watchd/alarm/spread/pack/alder"]
+    assert record["since"] == rfc3339(START + 47 + step_s)
+    # And what falls silent now goes stale in its time.
+    hut.run(minutes=3, birch=pack())
+    assert hut.raised("stale", "pack/alder")
+    assert not hut.raised("stale", "pack/birch")
+
+
+def test_times_of_measurement_are_held_against_the_clock_as_it_was_set() -> None:
+    hut = Scene(RULES)
+    hut.feed("hut/alder/state", {**pack(current_a=1), "t": START + 3600})
+    assert hut.figures("pack/alder")["current_a"] is None  # ours is an hour behind
+    hut.engine.step_clock(3600)
+    hut.seconds = 3605
+    hut.feed("hut/alder/state", {**pack(current_a=2), "t": START + 3603})
+    assert hut.figures("pack/alder")["current_a"] == 2
+    assert hut.figures("pack/alder")["telemetry_age_s"] == 2
+
+
+def test_a_restart_with_a_clock_behind_the_saved_state_goes_on_from_the_state() -> None:
+    hut = Scene(RULES)
+    spread = pack(cell_v=leading(3.40, by_mv=60))
+    hut.run(seconds=40, alder=spread, birch=pack())
+    again = Scene(RULES, state=json.loads(json.dumps(hut.engine.snapshot())))
+    again.seconds = -START + 100  # 1970: there is no battery to keep the clock
+    again.run(seconds=10, alder=spread, birch=pack())
+    assert again.raised("spread", "pack/alder")
+    again.engine.step_clock(START)
+    again.seconds += START
+    again.run(seconds=60, alder=spread, birch=pack())
+    # What the windows had seen before counts as well; and nothing went stale by it.
+    assert [t.key for t in again.transitions] == ["spread/pack/alder", "mean-spread/pack/alder"]
+
+
+def test_a_gap_of_years_costs_no_more_than_days() -> None:
+    hut = Scene(RULES)
+    hut.run(minutes=1, alder=pack(), birch=pack())
+    hut.seconds += 20 * 365 * 86400
+    said = hut.feed("hut/alder/state", pack(current_a=3))
+    assert len(said) < 20_000
+    assert hut.figures("pack/alder")["current_a"] == 3
+    assert [h[1:] for h in hut.history()[:2]] == [
+        ("stale/pack/alder", "unacknowledged"),
+        ("stale/pack/birch", "unacknowledged"),
+    ]

@@ -7,7 +7,7 @@ from argparse import ArgumentParser
 import pytest
 
 from watchd.errors import WatchdError
-from watchd.shell.clock import Clock, add_clock_options, clock_from
+from watchd.shell.clock import Clock, SystemTime, add_clock_options, clock_from
 
 NOW = 1_790_000_000.0
 
@@ -77,3 +77,19 @@ def test_values_that_make_no_sense(
 def test_beyond_all_dates(options: tuple[str, ...]) -> None:
     with pytest.raises(WatchdError, match="before 1970 or after 9000"):
         clock(*options)
+
+
+def test_system_time_runs_with_the_monotonic_clock_and_tells_of_a_step() -> None:
+    shown, steady = [1000.0], [50.0]
+    system = SystemTime(lambda: shown[0], lambda: steady[0])
+    steady[0] = 60.0
+    assert system.now() == 1010.0
+    shown[0] = 1010.5  # corrected by half a second: taken over, and not worth a word
+    assert system.take_over() == 0.0
+    assert system.now() == 1010.5
+    for step_s in (3600.0, -7200.0):
+        shown[0] += step_s
+        assert system.now() == pytest.approx(shown[0] - step_s)
+        assert system.take_over() == step_s
+        assert system.now() == shown[0]
+        assert system.at(55.0) == shown[0] - 5.0

@@ -9,15 +9,15 @@ from watchd.publish import rfc3339
 from watchd.rules.rule import Priority
 
 
-def alarm_record(alarm: Alarm) -> dict[str, Any]:
-    """The retained record of an alarm that is not normal."""
+def alarm_record(alarm: Alarm, step_s: float = 0.0) -> dict[str, Any]:
+    """The retained record of an alarm that is not normal. `step_s`: shown minus kept time."""
     rule = alarm.rule
     record: dict[str, Any] = {
         "rule": rule.name,
         "subject": alarm.subject,
         "state": str(alarm.state),
         "priority": str(rule.priority),
-        "since": rfc3339(alarm.since) if alarm.since is not None else None,
+        "since": rfc3339(alarm.since + step_s) if alarm.since is not None else None,
         "value": alarm.values,
         "text": alarm.text,
         "cause": rule.cause,
@@ -38,11 +38,11 @@ def is_annunciated(transition: Transition) -> bool:
     )
 
 
-def annunciation(transition: Transition) -> dict[str, Any]:
-    """What a phone should show now."""
+def annunciation(transition: Transition, step_s: float = 0.0) -> dict[str, Any]:
+    """What a phone should show now. `step_s`: shown minus kept time."""
     rule = transition.rule
     return {
-        "at": rfc3339(transition.at),
+        "at": rfc3339(transition.at + step_s),
         "title": f"{transition.subject.split('/', 1)[1]}: {rule.name.replace('-', ' ')}",
         "text": transition.text,
         "priority": str(rule.priority),

@@ -2,13 +2,46 @@
 
 from __future__ import annotations
 
+import time
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 from watchd.errors import WatchdError
 
 LATEST_S = 221_845_392_000.0  # the year 9000: what can be written as a date, and some room
+
+
+# A correction below this is taken over as it comes; a larger one is a clock that was set.
+STEP_S = 2.0
+
+
+class SystemTime:
+    """System time that does not jump by itself: it runs with the monotonic clock."""
+
+    def __init__(
+        self,
+        shown: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._shown, self._steady = shown, steady
+        self._offset = shown() - steady()
+
+    def now(self) -> float:
+        """Unix seconds."""
+        return self.at(self._steady())
+
+    def at(self, steady_s: float) -> float:
+        """Unix seconds at a moment of the monotonic clock."""
+        return steady_s + self._offset
+
+    def take_over(self) -> float:
+        """Go by what the system's clock shows now; by how much it was set, 0 if it was not."""
+        offset = self._shown() - self._steady()
+        step_s = offset - self._offset
+        self._offset = offset
+        return step_s if abs(step_s) >= STEP_S else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ READ_ON_S = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """A message and the system time at which it came (Unix seconds)."""
+    """A message and the moment of the monotonic clock at which it came."""
 
     topic: str
     payload: bytes
@@ -45,7 +45,7 @@ class Intake(asyncio.Queue[Message]):
         self._received += 1
         if len(item.payload) > self._longest:
             item.payload = item.payload[: self._longest + 1]
-        self._waiting.append((time.time(), item))
+        self._waiting.append((time.monotonic(), item))
         if len(self._waiting) > self._most:
             self._thin()
 

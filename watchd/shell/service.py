@@ -20,7 +20,7 @@ from watchd.errors import WatchdError
 from watchd.loading import load_rules, rule_files, rules_folder
 from watchd.publish import Publish
 from watchd.rules.rule import Rule
-from watchd.shell.clock import Clock
+from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.intake import Arrived
 from watchd.shell.links import Links, lost_record
 from watchd.shell.notify import notify
@@ -56,6 +56,7 @@ class Service:
         self._saved_at = time.monotonic()
         self._said_dropped_at = float("-inf")
         self._stopping = False
+        self._time = SystemTime()
 
     async def run(self) -> int:
         """Run; the exit code."""
@@ -130,7 +131,7 @@ class Service:
         return self._engine.subscriptions()
 
     def _now(self) -> float:
-        return self._clock.at(time.time())
+        return self._clock.at(self._time.now())
 
     # --- messages and time ---
 
@@ -141,7 +142,7 @@ class Service:
             out = self._engine.feed(
                 message.topic,
                 message.payload,
-                self._clock.at(message.at),
+                self._clock.at(self._time.at(message.at)),
                 message.retained,
                 message.reply_to,
                 message.correlation,
@@ -165,9 +166,17 @@ class Service:
     async def _ticks(self) -> None:
         while True:
             await asyncio.sleep(TICK_S)
+            self._follow_clock()
             self._tick()
             self._reload_rules()
             await self._save_when_due()
+
+    def _follow_clock(self) -> None:
+        step_s = self._time.take_over()
+        if step_s:
+            log.warning("the system's clock was set", by_s=round(step_s, 1))
+            self._engine.step_clock(step_s * self._clock.speed)
+            self._outbox.put(self._retained())
 
     def _tick(self) -> None:
         try:
@@ -223,6 +232,8 @@ class Service:
         log.info("rules loaded", rules=len(rules), folder=str(self._folder))
         self._tick()
         self._out(self._engine.rules_fault(None, self._now()))
+        # Texts and priorities may be others now, also of alarms that stand.
+        self._outbox.put(self._retained())
 
     # --- state ---
 

@@ -57,8 +57,12 @@ class Gate:
         packs: Mapping[str, PackParts],
         *,
         retained: bool,
+        step_s: float = 0.0,
     ) -> Iterator[tuple[str, frozenset[str]]]:
-        """Take a message into `packs` (those in service); each pack that it renews, and what."""
+        """Take a message into `packs` (those in service); each pack that it renews, and what.
+
+        `step_s` is what the system's clock shows minus `at`, where the clock was set meanwhile.
+        """
         self._counts["messages"] += 1
         routes = self._routes_of(topic)
         if not routes:
@@ -75,18 +79,25 @@ class Gate:
                 continue
             parts = packs.get(message.pack)
             if parts is not None:
-                renewed = self._accept(parts, message, at, topic, retained=retained)
+                renewed = self._accept(parts, message, at, topic, retained=retained, step_s=step_s)
                 if renewed:
                     yield message.pack, renewed
 
     def _accept(
-        self, parts: PackParts, message: Message, at: float, topic: str, *, retained: bool
+        self,
+        parts: PackParts,
+        message: Message,
+        at: float,
+        topic: str,
+        *,
+        retained: bool,
+        step_s: float,
     ) -> frozenset[str]:
         for word in message.unmapped:
             self.note(at, "unmapped word", topic, f"protection word '{word}' is not mapped")
-        why = parts.refusal(message, at, retained=retained)
+        why = parts.refusal(message, at + step_s, retained=retained)
         if why is None:
-            return parts.accept(message, at)
+            return parts.accept(message, at, step_s)
         self._counts[why.replace(" ", "_")] += 1
         if retained:
             return parts.accept_settings(message)

@@ -89,7 +89,10 @@ class PackParts:
         self._bad = True
 
     def refusal(self, message: Message, at: float, *, retained: bool) -> str | None:
-        """Why a message must not count as telemetry of now; None where it may."""
+        """Why a message must not count as telemetry of now; None where it may.
+
+        `at` is what the system's clock shows, as are times of measurement.
+        """
         if retained:
             return "retained"
         measured_at = message.measured_at
@@ -122,7 +125,7 @@ class PackParts:
             self._settings[reading.name.removeprefix("setting.")] = _as_number(reading)
         return frozenset(r.name for r in found)
 
-    def accept(self, message: Message, at: float) -> frozenset[str]:
+    def accept(self, message: Message, at: float, step_s: float = 0.0) -> frozenset[str]:
         """Take a message that was not refused; the names that are new with it.
 
         A single cell is new only with the whole set that it completes.
@@ -131,7 +134,7 @@ class PackParts:
         measured_at = at
         if message.measured_at is not None:
             self._stream_at[_stream(message)] = message.measured_at
-            measured_at = min(at, message.measured_at)
+            measured_at = min(at, message.measured_at - step_s)
         self._bad = False
         return frozenset(self._take(message, measured_at))
 
@@ -162,6 +165,10 @@ class PackParts:
     def resume(self, at: float) -> None:
         """Nothing was received before `at` because nobody listened: overdue counts from there."""
         self._begun_at = at
+
+    def is_silent(self, at: float) -> bool:
+        """Whether nothing of what should come is fresh."""
+        return all(at - max(t, self._begun_at) >= self._limits_s[n] for n, t in self._expected())
 
     def stale_at(self, at: float) -> float:
         """When the next measurement goes stale or overdue after `at`; infinity if none will."""

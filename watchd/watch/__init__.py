@@ -16,6 +16,8 @@ from watchd.figures import Figures
 from watchd.rules.rule import Rule
 
 LOOK_AGAIN_S = 10.0
+# Of a pack that is silent nothing changes but what windows forget.
+LOOK_AGAIN_SILENT_S = 300.0
 
 
 class Watch(Protocol):

@@ -87,6 +87,7 @@ class BankWatch:
 
     def next_at(self) -> float:
         """When to evaluate again if no pack is evaluated before."""
-        moments = [self._at + LOOK_AGAIN_S]
+        look_again_s = min((p.look_again_s() for p in self._packs), default=LOOK_AGAIN_S)
+        moments = [self._at + look_again_s]
         moments.extend(due for a in self._alarms if (due := a.due_at()) and due > self._at)
         return min(moments)

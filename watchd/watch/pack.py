@@ -17,7 +17,7 @@ from watchd.rules.rule import Rule
 from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
 from watchd.telemetry.sample import Sample
-from watchd.watch import LOOK_AGAIN_S, restored, transitions
+from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
 
 
 class PackWatch:
@@ -158,9 +158,13 @@ class PackWatch:
         self._full.update(sample, figures)
         return figures
 
+    def look_again_s(self) -> float:
+        """How long to wait without a message before the next look."""
+        return LOOK_AGAIN_SILENT_S if self.parts.is_silent(self._at) else LOOK_AGAIN_S
+
     def next_at(self) -> float:
         """When to evaluate again if no message comes before."""
-        moments = [self._at + LOOK_AGAIN_S, self.parts.stale_at(self._at)]
+        moments = [self._at + self.look_again_s(), self.parts.stale_at(self._at)]
         moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
         return min(moments)
 
