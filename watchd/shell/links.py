@@ -34,7 +34,6 @@ from watchd.shell.outbox import Outbox
 # Messages handled before other tasks get their turn.
 BATCH = 100
 ANSWER_TIMEOUT_S = 10.0
-MOST_TRIES = 5  # of one message, each ended by a link that broke
 REFUSED = 0x80  # from here on, a subscription's code says no
 log = structlog.get_logger("watchd")
 
@@ -114,8 +113,6 @@ class Links:
         self._lost_record = lost_record
         self._password, self._tls = secret_of(config.broker), tls_of(config.broker)
         self._refuses_5 = False
-        self._tried: Publish | None = None
-        self._tries = 0
 
     async def telemetry(self) -> None:
         """Receive telemetry, for ever."""
@@ -235,17 +232,6 @@ class Links:
     async def _send(self, client: Client, protocol: ProtocolVersion) -> None:
         while True:
             key, message = await self._outbox.first()
-            self._tries = self._tries + 1 if message is self._tried else 1
-            self._tried = message
-            if self._tries > MOST_TRIES:
-                # It may be larger than the broker takes; all others wait behind it.
-                log.error(
-                    "the broker drops the link at a message; it is given up",
-                    topic=message.topic,
-                    bytes=len(message.payload),
-                )
-                self._outbox.done(key, message)
-                continue
             await client.publish(
                 message.topic,
                 message.payload,
