@@ -22,6 +22,7 @@ from watchd.requests import Request, RequestError, answer, answerable, parse_req
 from watchd.rules.fields import FULL_WHEN
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
+from watchd.telemetry.parts import PackParts
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
@@ -55,6 +56,7 @@ class Engine:
         # Kept time never jumps: where the system's clock was set, it shows `_step_s` more.
         self._now = self._step_s = 0.0
         self._packs: dict[str, PackWatch] = {}
+        self._parts: dict[str, PackParts] = {}
         self._banks: dict[str, BankWatch] = {}
         self._service = ServiceWatch((), {})
         self._watches: list[Watch] = []  # packs, then banks, then the service
@@ -85,9 +87,8 @@ class Engine:
         if topic.startswith(f"{self._config.prefix}/"):
             self._own_topic(topic, payload, retained, reply_to, correlation)
         else:
-            parts = {name: watch.parts for name, watch in self._packs.items()}
             for pack, renewed in self._gate.take(
-                topic, payload, self._now, parts, retained=retained, step_s=self._step_s
+                topic, payload, self._now, self._parts, retained=retained, step_s=self._step_s
             ):
                 self._evaluate_pack(self._packs[pack], self._now, renewed)
         return self._say.take()
@@ -276,6 +277,7 @@ class Engine:
             for name, pack in config.packs.items()
             if pack.in_service
         }
+        self._parts = {name: watch.parts for name, watch in self._packs.items()}
         self._banks = {
             name: BankWatch(
                 name,
