@@ -13,6 +13,8 @@ from watchd.advice.charge_limit import Advice
 from watchd.agenda import Agenda
 from watchd.alarms.alarm import Alarm, State, Transition
 from watchd.config import Config
+from watchd.estimators.estimator import Bus, Setting
+from watchd.figures import rounded
 from watchd.language.expression import compile_expression
 from watchd.notes import Note
 from watchd.own_rules import NO_FAULT
@@ -34,6 +36,21 @@ STATE_VERSION = 1
 UNWATCHED_S = 30.0
 # Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
 LONGEST_SILENCE_S = 3 * 86400.0
+
+
+def _setting(name: str, config: Config, bus: Bus) -> Setting:
+    pack = config.packs[name]
+    bank = config.banks[pack.bank]
+    return Setting(
+        name=name,
+        pack=pack,
+        bank=bank,
+        profile=config.profile,
+        bus=bus,
+        full_when=compile_expression(bank.full_when, FULL_WHEN),
+        longest_gap_s=config.telemetry.stale_after,
+        parts_within_s=config.telemetry.parts_within,
+    )
 
 
 class Engine:
@@ -176,7 +193,7 @@ class Engine:
 
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
-        return {watch.subject: dict(watch.figures) for watch in self._watches[:-1]}
+        return {watch.subject: rounded(watch.figures) for watch in self._watches[:-1]}
 
     def alarms(self) -> list[Alarm]:
         """Every alarm, whatever its state."""
@@ -263,13 +280,13 @@ class Engine:
         self._say.since = saved.get("since", now)
         self._counts.clear()
         self._counts.update(saved.get("counts", {}))
+        buses = {name: Bus() for name in config.banks}
         self._packs = {
             name: PackWatch(
-                name,
+                _setting(name, config, buses[pack.bank]),
                 config,
                 rules,
                 self._gate.stale_limits_s[name],
-                compile_expression(config.banks[pack.bank].full_when, FULL_WHEN),
                 saved_at,
                 saved.get("packs", {}).get(name),
                 alarms,

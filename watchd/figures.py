@@ -64,6 +64,11 @@ class Figure:
     words: tuple[str, ...] = ()  # for text with a fixed set of values
 
 
+def rounded(figures: Figures) -> Figures:
+    """Figures as they are published: no digit that no sensor could have seen."""
+    return {n: round(v, 6) if isinstance(v, float) else v for n, v in figures.items()}
+
+
 def number(name: str, unit: str, meaning: str, about: About = About.PACK) -> Figure:
     """A figure that is a number in `unit`."""
     return Figure(name, unit, Kind.NUMBER, meaning, about)

@@ -10,6 +10,7 @@ from watchd import __version__
 from watchd.advice.charge_limit import Advice, worth_saying
 from watchd.alarms.alarm import Alarm, State, Transition
 from watchd.alarms.records import alarm_record, annunciation, is_annunciated
+from watchd.figures import rounded
 from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
@@ -107,7 +108,7 @@ class Publications:
 
     def figures(self, watch: Watch, at: float) -> Publish:
         """The figures of a pack or bank as of `at`."""
-        payload = encode({"at": self._stamp(at), "figures": watch.figures})
+        payload = encode({"at": self._stamp(at), "figures": rounded(watch.figures)})
         return Publish(self.topics.figures(watch.subject), payload, qos=0, retain=True)
 
     def service_due(self, at: float, counts: Counter[str]) -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.estimators.moment import sample
+from tests.estimators.moment import sample, setting
 from watchd.estimators import cells
 from watchd.figures import Figures, Value
 
@@ -14,7 +14,7 @@ from watchd.figures import Figures, Value
 def of(*volts: float) -> Figures:
     """The figures of a pack with these cells."""
     figures: Figures = {}
-    cells.update(sample(cell_v=volts), figures)
+    cells.Cells(setting()).update(sample(cell_v=volts), figures)
     return figures
 
 
@@ -60,7 +60,7 @@ def test_the_numbers_point_at_the_cells(millivolts: list[int]) -> None:
 
 def test_unknown_cells_leave_nothing_behind() -> None:
     figures = of(3.33, 3.33, 3.45, 3.33)
-    cells.update(sample(1), figures)
+    cells.Cells(setting()).update(sample(1), figures)
     assert set(figures.values()) == {None}
     assert set(figures) == {f.name for f in cells.FIGURES}
 
@@ -71,7 +71,7 @@ def test_unknown_cells_leave_nothing_behind() -> None:
 def test_one_cell_beside_its_pack(cell: int, volts: float, deviation_mv: float) -> None:
     seen = sample(cell_v=(3.33, 3.33, 3.45, 3.33))
     figures: Figures = {"current_a": 12.0}
-    cells.update(seen, figures)
+    cells.Cells(setting()).update(seen, figures)
     found = cells.cell_figures(cell, seen, figures)
     own: dict[str, Value] = {
         "cell_no": cell + 1,
@@ -84,6 +84,6 @@ def test_one_cell_beside_its_pack(cell: int, volts: float, deviation_mv: float) 
 
 def test_one_cell_of_an_unknown_pack_has_its_number_only() -> None:
     figures: Figures = {}
-    cells.update(sample(), figures)
+    cells.Cells(setting()).update(sample(), figures)
     found = cells.cell_figures(4, sample(), figures)
     assert [found[n] for n in ("cell_no", "cell_v", "cell_deviation_mv")] == [5, None, None]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
-from tests.estimators.moment import sample
+from tests.estimators.moment import sample, setting
 from watchd.estimators.full import AT_REST_C_RATE, CHARGE_STATES, SPENT, Full
 from watchd.figures import About, Figures
 from watchd.language.expression import compile_expression
@@ -33,8 +34,10 @@ class Watched:
         self.full = self._watch(None)
 
     def _watch(self, state: dict[str, object] | None) -> Full:
+        # Compiled with every name, also those that the config would refuse here.
         expression = compile_expression(self.full_when, FIELDS[About.PACK])
-        return Full(expression, self.hold_s, NAMEPLATE_AH, 60.0, state)
+        known = setting(full_hold_s=self.hold_s, nameplate_ah=NAMEPLATE_AH)
+        return Full(replace(known, full_when=expression), state)
 
     def restart(self) -> None:
         self.full = self._watch(json.loads(json.dumps(self.full.snapshot())))

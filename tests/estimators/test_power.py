@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.estimators.moment import START, sample
+from tests.estimators.moment import START, sample, setting
 from watchd.estimators import power
 from watchd.figures import Figures
 
@@ -16,7 +16,7 @@ def of(
     times = {"voltage_v": START, "current_a": START + apart_s}
     seen = sample(10, voltage_v=volts, current_a=amps, measured_at=times)
     figures: Figures = {}
-    power.update(seen, figures, nameplate_ah, within_s=5.0)
+    power.Power(setting(nameplate_ah=nameplate_ah)).update(seen, figures)
     return figures["power_w"], figures["c_rate"]
 
 

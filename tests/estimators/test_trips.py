@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from tests.estimators.moment import sample
+from tests.estimators.moment import sample, setting
 from watchd.estimators.trips import DAY_S, MOST, Trips
 from watchd.figures import Figures, Value
 
@@ -79,7 +79,7 @@ STORIES = {
 @pytest.mark.parametrize("with_restarts", [False, True], ids=["at a stretch", "with restarts"])
 @pytest.mark.parametrize("story", STORIES.values(), ids=list(STORIES))
 def test_story(story: str, with_restarts: bool) -> None:
-    trips = Trips()
+    trips = Trips(setting())
     for row in story.strip().splitlines():
         at, shown, present, count, last = row.split()
         events = {"-": (), "?": (None,)}.get(shown, tuple(shown.split(",")))
@@ -90,7 +90,7 @@ def test_story(story: str, with_restarts: bool) -> None:
         )
         assert look(trips, float(at), *events) == expected, f"at {at} s"
         if with_restarts:
-            trips = Trips(json.loads(json.dumps(trips.snapshot())))
+            trips = Trips(setting(), json.loads(json.dumps(trips.snapshot())))
 
 
 def count_at(trips: Trips, at: float) -> Value:
@@ -98,7 +98,7 @@ def count_at(trips: Trips, at: float) -> Value:
 
 
 def test_a_trip_counts_for_a_day_and_not_a_millisecond_longer() -> None:
-    trips = Trips()
+    trips = Trips(setting())
     look(trips, 0)
     look(trips, 100, "OVER_VOLT")
     look(trips, 110)
@@ -110,14 +110,14 @@ def test_a_trip_counts_for_a_day_and_not_a_millisecond_longer() -> None:
 
 
 def test_the_day_ends_also_while_protection_is_unknown() -> None:
-    trips = Trips()
+    trips = Trips(setting())
     look(trips, 0)
     look(trips, 100, "OVER_VOLT")
     assert look(trips, 100 + DAY_S, None) == (None, 0, "OVER_VOLT")
 
 
 def test_a_contactor_that_rattles_all_day_takes_no_more_memory() -> None:
-    trips = Trips()
+    trips = Trips(setting())
     for second in range(0, 4 * MOST, 2):
         look(trips, second)
         look(trips, second + 1, "OVER_VOLT")

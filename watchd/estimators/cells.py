@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
@@ -21,19 +24,29 @@ CELL_FIGURES: tuple[Figure, ...] = (
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
 
-def update(sample: Sample, figures: Figures) -> None:
-    """Write `FIGURES`. The cells of a sample always belong to one moment."""
-    cells = sample.cell_v
-    if cells is None:
-        figures.update(_UNKNOWN)
-        return
-    high, low = max(cells), min(cells)
-    figures["cell_max_v"], figures["cell_min_v"] = high, low
-    figures["cell_mean_v"] = round(sum(cells) / len(cells), 6)
-    # Of several equal cells the first is named.
-    figures["cell_max_no"] = cells.index(high) + 1
-    figures["cell_min_no"] = cells.index(low) + 1
-    figures["cell_spread_mv"] = round((high - low) * 1000, 3)
+class Cells:
+    """The cells of a sample always belong to one moment. Keeps nothing."""
+
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        del setting, saved
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {}
+
+    def update(self, sample: Sample, figures: Figures) -> None:
+        """Write `FIGURES`."""
+        cells = sample.cell_v
+        if cells is None:
+            figures.update(_UNKNOWN)
+            return
+        high, low = max(cells), min(cells)
+        figures["cell_max_v"], figures["cell_min_v"] = high, low
+        figures["cell_mean_v"] = round(sum(cells) / len(cells), 6)
+        # Of several equal cells the first is named.
+        figures["cell_max_no"] = cells.index(high) + 1
+        figures["cell_min_no"] = cells.index(low) + 1
+        figures["cell_spread_mv"] = round((high - low) * 1000, 3)
 
 
 def cell_figures(cell: int, sample: Sample, figures: Figures) -> Figures:

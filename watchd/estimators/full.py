@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text
 from watchd.language.condition import Condition
-from watchd.language.expression import Expression
 from watchd.language.hold import Hold
 from watchd.telemetry.sample import Sample
 
@@ -31,17 +31,10 @@ _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 class Full:
     """Watches one pack for full. Constant work and memory per sample."""
 
-    def __init__(
-        self,
-        full_when: Expression,
-        hold_s: float,
-        nameplate_ah: float,
-        longest_gap_s: float,
-        state: dict[str, Any] | None = None,
-    ) -> None:
-        self._hold_s, self._nameplate_ah = hold_s, nameplate_ah
-        self._longest_gap_s = longest_gap_s
-        known = state or {}
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        self._hold_s, self._nameplate_ah = setting.bank.full_hold, setting.nameplate_ah
+        self._longest_gap_s, full_when = setting.longest_gap_s, setting.full_when
+        known = saved or {}
         # Another definition of full starts its windows anew, and keeps what was counted.
         same = known.get("full_when") == full_when.text
         self._condition = Condition(full_when, known["condition"] if same else None)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
@@ -11,15 +14,26 @@ FIGURES: tuple[Figure, ...] = (
 )
 
 
-def update(sample: Sample, figures: Figures, nameplate_ah: float, within_s: float) -> None:
-    """Write `FIGURES`. Power is withheld where voltage and current are over `within_s` apart."""
-    volts, amps = sample.voltage_v, sample.current_a
-    figures["power_w"] = figures["c_rate"] = None
-    if amps is None:
-        return
-    figures["c_rate"] = round(amps / nameplate_ah, 5)
-    if volts is None:
-        return
-    apart_s = abs(sample.measured_at["voltage_v"] - sample.measured_at["current_a"])
-    if apart_s <= within_s:
-        figures["power_w"] = round(volts * amps, 3)
+class Power:
+    """Power is withheld where voltage and current are too far apart in time. Keeps nothing."""
+
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        del saved
+        self._nameplate_ah, self._within_s = setting.nameplate_ah, setting.parts_within_s
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {}
+
+    def update(self, sample: Sample, figures: Figures) -> None:
+        """Write `FIGURES`."""
+        volts, amps = sample.voltage_v, sample.current_a
+        figures["power_w"] = figures["c_rate"] = None
+        if amps is None:
+            return
+        figures["c_rate"] = round(amps / self._nameplate_ah, 5)
+        if volts is None:
+            return
+        times = sample.measured_at
+        if abs(times["voltage_v"] - times["current_a"]) <= self._within_s:
+            figures["power_w"] = round(volts * amps, 3)

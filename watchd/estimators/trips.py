@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Any
 
+from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text, yes_no
 from watchd.telemetry.events import is_trip
 from watchd.telemetry.sample import Sample
@@ -26,8 +27,9 @@ class Trips:
     An event that is there at the first look is present, but was not seen to begin: not counted.
     """
 
-    def __init__(self, state: dict[str, Any] | None = None) -> None:
-        known = state or {}
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        del setting
+        known = saved or {}
         self._events: frozenset[str] | None = (
             frozenset(known["events"]) if known.get("events") is not None else None
         )

@@ -5,7 +5,7 @@ Gathered from the modules that compute the figures, so that the list cannot diff
 
 from __future__ import annotations
 
-from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES, full
+from watchd.estimators import BANK_FIGURES, CELL_FIGURES, FIGURES_BEFORE_FULL, PACK_FIGURES
 from watchd.figures import About, Figure, text
 from watchd.settings import BANK_SETTINGS, PACK_SETTINGS
 from watchd.telemetry.names import TELEMETRY
@@ -36,10 +36,8 @@ FIELDS: dict[About, dict[str, Figure]] = {
     About.CELL: _by_name(CELL_FIGURES, tuple(_PACK.values())),
     About.SERVICE: _by_name(SERVICE_FIGURES),
 }
-# `full_when` is what the figures of `full` rest on, so it cannot use them.
-FULL_WHEN: dict[str, Figure] = {
-    name: figure for name, figure in _PACK.items() if figure not in full.FIGURES
-}
+# `full_when` is what the figures of `full` and those after it rest on, so it cannot use them.
+FULL_WHEN: dict[str, Figure] = _by_name(TELEMETRY, FIGURES_BEFORE_FULL, PACK_SETTINGS)
 # Names that a text may use beside the figures.
 SUBJECT_NAMES: dict[About, tuple[str, ...]] = {
     About.BANK: ("bank",),

@@ -8,11 +8,10 @@ from typing import Any
 from watchd.advice.charge_limit import Cap, PackState
 from watchd.alarms.alarm import Alarm, Transition
 from watchd.config import Config
-from watchd.estimators import cells, power, quality
-from watchd.estimators.full import Full
-from watchd.estimators.trips import Trips
+from watchd.estimators import ESTIMATORS
+from watchd.estimators.cells import cell_figures
+from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figures
-from watchd.language.expression import Expression
 from watchd.rules.rule import Rule
 from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
@@ -25,29 +24,23 @@ class PackWatch:
 
     def __init__(
         self,
-        name: str,
+        setting: Setting,
         config: Config,
         rules: Iterable[Rule],
         limits_s: Mapping[str, float],
-        full_when: Expression,
         begun_at: float,
         saved: dict[str, Any] | None,
         saved_alarms: Mapping[str, Any],
     ) -> None:
-        pack = config.packs[name]
-        bank = config.banks[pack.bank]
+        name, pack, bank = setting.name, setting.pack, setting.bank
         # Saved by a pack of another size, it would tell of cells that are not there.
         fits = saved is not None and saved["cells_in_series"] == pack.cells_in_series
         known = saved if saved is not None and fits else {}
         self.name, self.pack, self.subject = name, pack, f"pack/{name}"
-        self._config = config
         self._settings = pack_settings(pack, bank)
         self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
-        longest_gap_s = config.telemetry.stale_after
-        self._full = Full(
-            full_when, bank.full_hold, pack.nameplate_ah, longest_gap_s, known.get("full")
-        )
-        self._trips = Trips(known.get("trips"))
+        saved_estimators = known.get("estimators", {})
+        self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self.figures: Figures = {}
         self._renewed: frozenset[str] = frozenset()
         self._told_missing: set[str] = set()
@@ -69,8 +62,7 @@ class PackWatch:
         return {
             "cells_in_series": self.pack.cells_in_series,
             "parts": self.parts.snapshot(),
-            "full": self._full.snapshot(),
-            "trips": self._trips.snapshot(),
+            "estimators": {type(e).__name__: e.snapshot() for e in self._estimators},
         }
 
     def alarms(self) -> Iterator[Alarm]:
@@ -128,7 +120,7 @@ class PackWatch:
         found = transitions(self._alarms, sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
             if alarms:
-                own = cells.cell_figures(index, sample, figures)
+                own = cell_figures(index, sample, figures)
                 found.extend(transitions(alarms, sample.at, own))
         return found
 
@@ -150,12 +142,8 @@ class PackWatch:
             "setting_overvoltage_recovery_v": settings.get("overvoltage_recovery_v"),
             "setting_full_v": settings.get("full_v"),
         }
-        cells.update(sample, figures)
-        within_s = self._config.telemetry.parts_within
-        power.update(sample, figures, self.pack.nameplate_ah, within_s)
-        quality.update(sample, figures)
-        self._trips.update(sample, figures)
-        self._full.update(sample, figures)
+        for estimator in self._estimators:
+            estimator.update(sample, figures)
         return figures
 
     def look_again_s(self) -> float:

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from tests.estimators.moment import START, sample
-from watchd.estimators import quality
+from tests.estimators.moment import START, sample, setting
+from watchd.estimators import freshness
 from watchd.figures import Figures
 from watchd.telemetry.sample import Quality
 
@@ -55,7 +55,7 @@ from watchd.telemetry.sample import Quality
 )
 def test_quality(what: str, known: dict[str, Any], expected: tuple[str | None, float, str]) -> None:
     figures: Figures = {}
-    quality.update(sample(**known), figures)
+    freshness.Freshness(setting()).update(sample(**known), figures)
     names = ("telemetry_quality", "telemetry_age_s", "telemetry_overdue")
     assert figures == dict(zip(names, expected, strict=True)), what
 
@@ -63,5 +63,5 @@ def test_quality(what: str, known: dict[str, Any], expected: tuple[str | None, f
 def test_the_words_are_plain_text() -> None:
     # A text of an enumeration would compare equal, but show as something else in other encoders.
     figures: Figures = {}
-    quality.update(sample(quality=Quality.GOOD), figures)
+    freshness.Freshness(setting()).update(sample(quality=Quality.GOOD), figures)
     assert type(figures["telemetry_quality"]) is str
