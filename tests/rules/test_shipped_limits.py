@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+
 import pytest
 
 from tests.rules.limits import Row, gathered

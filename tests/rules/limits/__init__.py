@@ -1,7 +1,7 @@
 """What each shipped rule does just inside and just outside each of its limits, a file a family.
 
-A row: the rule, figures that raise it, what of them is changed, for how long, and what comes of it:
-in RAISES whether the rule is then raised, in RETURNS whether it has then returned. The limits follow
+A row: the rule, figures that raise it, what of them is changed, for how long, what comes of it:
+in RAISES whether the rule is then raised, in RETURNS whether it has then returned. Limits follow
 from the pack of 200 Ah in `test_shipped_limits`.
 """
 
