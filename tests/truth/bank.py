@@ -65,8 +65,8 @@ def healthy(
 ) -> Bank:
     """Banks of sound packs. `nameplate_ah` of each pack; None: one pack of 100 to 320 Ah.
 
-    Cells differ by 1 % in capacity, 0.3 % in charge, 3 % in resistance; sensors are off by at most
-    0.5 A and 1 %, each cell's by 1 mV.
+    Cells differ by 0.3 % in capacity, 0.04 % in charge at full, 3 % in resistance; sensors are off
+    by at most 0.5 A and 1 %, each cell's by 1 mV.
     """
     rng = np.random.default_rng(first_seed)
     packs = 1 if nameplate_ah is None else len(nameplate_ah)
@@ -78,7 +78,7 @@ def healthy(
     )
     age = rng.uniform(0.97, 1.03, (seeds, packs, 1))
     capacity = nameplate[..., None] * age * rng.normal(1.0, 0.003, shape)
-    full = rng.normal(0.0, 0.001, shape)  # how far the cells differ at full
+    full = rng.normal(0.0, 0.0004, shape)  # how far the cells differ at full
     start = rng.uniform(0.5, 0.8, (seeds, 1, 1))
     return Bank(
         nameplate_ah=nameplate,
