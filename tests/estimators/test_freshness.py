@@ -18,7 +18,7 @@ from watchd.telemetry.sample import Quality
         (
             "all well",
             {"quality": Quality.GOOD, "age_s": 2.0004, "voltage_v": 53.0},
-            ("good", 2.0, "none"),
+            ("good", 2.0004, "none"),
         ),
         (
             "a message was refused",
@@ -54,14 +54,20 @@ from watchd.telemetry.sample import Quality
     ],
 )
 def test_quality(what: str, known: dict[str, Any], expected: tuple[str | None, float, str]) -> None:
-    figures: Figures = {}
+    figures: Figures = {"telemetry_silent": False}
     freshness.Freshness(setting()).update(sample(**known), figures)
     names = ("telemetry_quality", "telemetry_age_s", "telemetry_overdue")
-    assert figures == dict(zip(names, expected, strict=True)), what
+    assert {n: figures[n] for n in names} == dict(zip(names, expected, strict=True)), what
 
 
 def test_the_words_are_plain_text() -> None:
     # A text of an enumeration would compare equal, but show as something else in other encoders.
-    figures: Figures = {}
+    figures: Figures = {"telemetry_silent": False}
     freshness.Freshness(setting()).update(sample(quality=Quality.GOOD), figures)
     assert type(figures["telemetry_quality"]) is str
+
+
+def test_a_pack_that_is_silent_by_its_own_rhythm_is_said_to_be() -> None:
+    figures: Figures = {"telemetry_silent": True}
+    freshness.Freshness(setting()).update(sample(quality=Quality.GOOD, voltage_v=53.0), figures)
+    assert figures["telemetry_overdue"] == "telemetry"

@@ -42,10 +42,11 @@ class Cells:
             return
         high, low = max(cells), min(cells)
         figures["cell_max_v"], figures["cell_min_v"] = high, low
-        figures["cell_mean_v"] = round(sum(cells) / len(cells), 6)
+        figures["cell_mean_v"] = sum(cells) / len(cells)
         # Of several equal cells the first is named.
         figures["cell_max_no"] = cells.index(high) + 1
         figures["cell_min_no"] = cells.index(low) + 1
+        # 40 mV is 40, not 40.00000000000004: a limit is held against it.
         figures["cell_spread_mv"] = round((high - low) * 1000, 3)
 
 

@@ -20,7 +20,7 @@ FIGURES: tuple[Figure, ...] = (
 
 
 class Freshness:
-    """What the gate found. Keeps nothing."""
+    """What the gate found, and `rhythm`. Keeps nothing."""
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         del setting, saved
@@ -31,9 +31,11 @@ class Freshness:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
-        figures["telemetry_quality"] = str(sample.quality) if sample.quality else None
-        figures["telemetry_age_s"] = round(sample.age_s, 3)
-        silent = sample.overdue and not sample.measured_at
-        figures["telemetry_overdue"] = (
-            "telemetry" if silent else ", ".join(sample.overdue) or "none"
-        )
+        figures["telemetry_quality"] = sample.quality.value if sample.quality else None
+        figures["telemetry_age_s"] = sample.age_s
+        told = "none"
+        if figures["telemetry_silent"]:
+            told = "telemetry"  # by its own rhythm, before anything is overdue by the config
+        if sample.overdue:
+            told = ", ".join(sample.overdue) if sample.measured_at else "telemetry"
+        figures["telemetry_overdue"] = told

@@ -76,7 +76,7 @@ class Full:
         figures["charge_state"] = self._state(amps, figures)
         figures["full_count"] = self._count
         figures["since_full_h"] = (
-            round((at - self._last_full_at) / 3600, 4) if self._last_full_at is not None else None
+            (at - self._last_full_at) / 3600 if self._last_full_at is not None else None
         )
 
     def _count_spent(self, at: float, amps: float | None) -> None:

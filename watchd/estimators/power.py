@@ -31,9 +31,9 @@ class Power:
         figures["power_w"] = figures["c_rate"] = None
         if amps is None:
             return
-        figures["c_rate"] = round(amps / self._nameplate_ah, 5)
+        figures["c_rate"] = amps / self._nameplate_ah
         if volts is None:
             return
         times = sample.measured_at
         if abs(times["voltage_v"] - times["current_a"]) <= self._within_s:
-            figures["power_w"] = round(volts * amps, 3)
+            figures["power_w"] = volts * amps

@@ -9,7 +9,7 @@ from tests.rules.limits import Row
 STUCK = {"voltage_v": 56.0, "current_a": 6.0, "soc_pct": 88.0}
 SPREAD = {"cell_spread_mv": 55.0, "cell_max_v": 3.45, "current_a": 12.0}
 COLD = {"temperature_min_degc": -2.0, "current_a": 20.0}
-STALE: dict[str, Any] = {"telemetry_quality": "stale"}
+STALE: dict[str, Any] = {"telemetry_quality": "stale", "telemetry_silent": False}
 
 RAISES: list[Row] = [
     ("cell-spread-wide", SPREAD, {}, "119 s", False),
