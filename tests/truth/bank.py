@@ -49,6 +49,7 @@ class Bank:
     sun: Array  # [S], current at noon of a clear day over the bank's nameplate capacity
     load: Array  # [S], 1.0 is about half of the nameplate capacity a day
     dull: float  # part of the days that are dull
+    load_cut_v: float = 2.65  # lowest cell at which the loads are shed
     surface_s: float = 300.0
     surface_lead_s: float = 200.0  # the surface is ahead of the bulk by so many seconds of current
     relaxing_s: float = 40.0

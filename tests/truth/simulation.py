@@ -147,7 +147,7 @@ class _Simulation:
         before = self.tripped
         self.tripped = (high >= bank.overvoltage_v) | (before & (high > bank.recovery_v))
         low = cell_v.min(axis=(1, 2))
-        self.flat = (low < 2.65) | (self.flat & (low < 3.15))
+        self.flat = (low < bank.load_cut_v) | (self.flat & (low < 3.15))
         seen = current * bank.gain + bank.offset_a
         self.bms_soc += seen * (100.0 * STEP_S / 3600.0) / bank.nameplate_ah
         np.clip(self.bms_soc, 0.0, 99.4, out=self.bms_soc)
