@@ -7,7 +7,7 @@ import json
 import pytest
 
 from tests.estimators.moment import sample, setting
-from watchd.estimators.trips import DAY_S, MOST, Trips
+from watchd.estimators.trips import DAY_S, FIGURES, MOST, WEEK_S, Trips
 from watchd.figures import Figures, Value
 
 
@@ -16,7 +16,7 @@ def look(trips: Trips, at: float, *events: str | None) -> tuple[Value, Value, Va
     protection = None if events == (None,) else events
     figures: Figures = {}
     trips.update(sample(at, protection=protection), figures)
-    assert set(figures) == {"protection_trip", "trip_events", "trips_24h"}
+    assert set(figures) == {figure.name for figure in FIGURES}
     return figures["protection_trip"], figures["trips_24h"], figures["trip_events"]
 
 
@@ -122,4 +122,43 @@ def test_a_contactor_that_rattles_all_day_takes_no_more_memory() -> None:
         look(trips, second)
         look(trips, second + 1, "OVER_VOLT")
     assert count_at(trips, 4 * MOST) == MOST
-    assert len(trips.snapshot()["times"]) == MOST
+    saved = trips.snapshot()
+    assert (len(saved["times"]), len(saved["week"])) == (MOST, MOST)
+
+
+def test_a_trip_counts_for_a_week_too() -> None:
+    trips = Trips(setting())
+    look(trips, 0)
+    for day in range(10):
+        look(trips, day * DAY_S + 100, "OVER_VOLT")
+        look(trips, day * DAY_S + 110)
+    seen: Figures = {}
+    counts = {}
+    first = 3 * DAY_S + 100  # the first of the seven days before
+    for at in (9 * DAY_S + 120, first + WEEK_S - 0.001, first + WEEK_S):
+        trips.update(sample(at, protection=()), seen)
+        counts[at] = seen["trips_7d"]
+    assert list(counts.values()) == [7, 7, 6]
+
+
+# Seconds, the events present, and how long the last trip lasted by then.
+LASTED = {
+    "seen from begin to end": "0 - -, 10 A -, 40 A -, 55 - 45, 90 - 45",
+    "the next one takes its place": "0 - -, 10 A -, 40 - 30, 60 A 30, 65 - 5",
+    "until none is left": "0 - -, 10 A -, 20 AB -, 30 B -, 70 - 60",
+    "its begin was not seen": "0 A -, 30 - -, 40 A -, 50 - 10",
+    "unknown in between: it may have recovered": "0 - -, 10 A -, 20 ? -, 30 A -, 40 - -",
+    "unknown at its end": "0 - -, 10 A -, 15 - 5, 20 A 5, 25 ? 5, 30 - -",
+}
+
+
+@pytest.mark.parametrize("with_restarts", [False, True], ids=["at a stretch", "with restarts"])
+@pytest.mark.parametrize("story", LASTED.values(), ids=list(LASTED))
+def test_how_long_a_trip_lasted(story: str, with_restarts: bool) -> None:
+    words = {"A": ("OVER_VOLT",), "B": ("OVER_TEMP",), "AB": ("OVER_VOLT", "OVER_TEMP"), "-": ()}
+    trips, figures = Trips(setting()), Figures()
+    for at, shown, lasted in (look.split() for look in story.split(", ")):
+        trips.update(sample(float(at), protection=words.get(shown)), figures)
+        assert figures["trip_lasted_s"] == (None if lasted == "-" else float(lasted)), f"at {at} s"
+        if with_restarts:
+            trips = Trips(setting(), json.loads(json.dumps(trips.snapshot())))

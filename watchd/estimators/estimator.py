@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 class Bus:
     """The currents of the packs on one DC bus, so that each can be held against the others.
 
-    Each pack's estimators write what they see of their own pack; nothing is kept over a restart,
-    because a current of before says nothing of now.
+    Each pack's estimators write what they see of their own pack: the mean of its current in each of
+    the last minutes (by number, since 1970), None where it is not known.
     """
 
-    current_a: dict[str, float | None] = field(default_factory=dict)
+    minutes: dict[str, dict[int, float | None]] = field(default_factory=dict)
     nameplate_ah: dict[str, float] = field(default_factory=dict)
 
 
