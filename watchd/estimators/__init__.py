@@ -4,7 +4,30 @@
 those before it. What is not known is None.
 """
 
-from watchd.estimators import bank, cells, charge, freshness, full, power, trips
+from watchd.estimators import (
+    absorption,
+    anchors,
+    balancer,
+    bank,
+    bms_soc,
+    capacity,
+    cells,
+    charge,
+    freshness,
+    frozen,
+    full,
+    horizon,
+    imbalance,
+    implausible,
+    joints,
+    offset,
+    power,
+    rhythm,
+    sharing,
+    soc,
+    spread_kind,
+    trips,
+)
 from watchd.estimators.estimator import Estimator
 from watchd.figures import Figure
 
@@ -12,21 +35,53 @@ from watchd.figures import Figure
 BEFORE_FULL: tuple[type[Estimator], ...] = (
     cells.Cells,
     power.Power,
+    rhythm.Rhythm,
     freshness.Freshness,
+    implausible.Implausible,
     trips.Trips,
     charge.Charge,
+    frozen.Frozen,
 )
-AFTER_FULL: tuple[type[Estimator], ...] = ()
+AFTER_FULL: tuple[type[Estimator], ...] = (
+    absorption.Absorption,
+    offset.Offset,
+    anchors.Anchors,
+    capacity.Capacity,
+    soc.Soc,
+    bms_soc.BmsSoc,
+    joints.Joints,
+    imbalance.Imbalance,
+    spread_kind.SpreadKind,
+    balancer.Balancer,
+    sharing.Sharing,
+    horizon.Horizon,
+)
 ESTIMATORS: tuple[type[Estimator], ...] = (*BEFORE_FULL, full.Full, *AFTER_FULL)
 
 FIGURES_BEFORE_FULL: tuple[Figure, ...] = (
     *cells.FIGURES,
     *power.FIGURES,
+    *rhythm.FIGURES,
     *freshness.FIGURES,
+    *implausible.FIGURES,
     *trips.FIGURES,
     *charge.FIGURES,
+    *frozen.FIGURES,
 )
-FIGURES_AFTER_FULL: tuple[Figure, ...] = ()
+FIGURES_AFTER_FULL: tuple[Figure, ...] = (
+    *absorption.FIGURES,
+    *offset.FIGURES,
+    *anchors.FIGURES,
+    *capacity.FIGURES,
+    *soc.FIGURES,
+    *bms_soc.FIGURES,
+    *joints.FIGURES,
+    *imbalance.FIGURES,
+    *spread_kind.FIGURES,
+    *balancer.FIGURES,
+    *sharing.FIGURES,
+    *horizon.FIGURES,
+)
 PACK_FIGURES: tuple[Figure, ...] = (*FIGURES_BEFORE_FULL, *full.FIGURES, *FIGURES_AFTER_FULL)
 CELL_FIGURES: tuple[Figure, ...] = cells.CELL_FIGURES
 BANK_FIGURES: tuple[Figure, ...] = bank.FIGURES

@@ -1,0 +1,138 @@
+"""Resistance from voltage against current, while the open-circuit voltage drifts.
+
+Several voltages y_k (mV) that share one current I (A) each follow y_k = a_k + r_k I, with the
+open-circuit part a_k moving as charge flows: a Kalman filter of the states a_k, its slope with
+charge s_k (mV/Ah) and r_k (mOhm). As the current is common, so are covariance and gain, and a
+voltage costs a few multiplications. With no drift it is recursive least squares.
+
+Kalman 1960, J. Basic Eng. 82, 35-45; least squares as its case without drift: Plackett 1950,
+Biometrika 37, 149-157 (both from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any
+
+CLIP = 4.0  # a residual counts at most as so many of its sigmas (Huber 1964, from memory)
+_MEMORY = 200.0  # blocks over which the residuals' size is learnt
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How fast the states may move: variances per hour, and per Ah that flows."""
+
+    open_mv2_per_h: float = 0.0
+    open_mv2_per_ah: float = 0.0
+    slope_mv2_per_ah3: float = 0.0  # (mV/Ah)^2 for each Ah
+    resistance_mohm2_per_h: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Sigmas before anything was measured."""
+
+    open_mv: float = 300.0
+    slope_mv_per_ah: float = 1.0
+    resistance_mohm: float = 10.0
+
+
+class ResistanceFilter:
+    """Resistances of `channels` voltages that share one current."""
+
+    def __init__(
+        self, channels: int, drift: Drift, doubt: Doubt, saved: dict[str, Any] | None = None
+    ) -> None:
+        known = saved or {}
+        self._drift, self._doubt = drift, doubt
+        zeros = [0.0] * channels
+        self.open_mv: list[float] = list(known.get("open", zeros))
+        self._slope: list[float] = list(known.get("slope", zeros))
+        self.resistance_mohm: list[float] = list(known.get("resistance", zeros))
+        # Covariances: aa, as, ar, ss, sr, rr.
+        self._p: tuple[float, float, float, float, float, float] = tuple(
+            known.get(
+                "p",
+                (
+                    doubt.open_mv**2,
+                    0.0,
+                    0.0,
+                    doubt.slope_mv_per_ah**2,
+                    0.0,
+                    doubt.resistance_mohm**2,
+                ),
+            )
+        )
+        # Mean square of the residuals over what the model expects.
+        self._misfit: float = known.get("misfit", 1.0)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {
+            "open": list(self.open_mv),
+            "slope": list(self._slope),
+            "resistance": list(self.resistance_mohm),
+            "p": list(self._p),
+            "misfit": self._misfit,
+        }
+
+    @property
+    def sigma_mohm(self) -> float:
+        """Standard error of each resistance; the residuals widen it where they are larger."""
+        return sqrt(self._p[5] * max(self._misfit, 1.0))
+
+    def forget_open(self) -> None:
+        """The open-circuit parts are anew unknown: charge flowed that nobody counted."""
+        doubt = self._doubt
+        self._p = (doubt.open_mv**2, 0.0, 0.0, doubt.slope_mv_per_ah**2, 0.0, self._p[5])
+
+    def pass_by(self, hours: float, moved_ah: float) -> None:
+        """Time passes and charge flows between two measurements."""
+        drift, flowed = self._drift, abs(moved_ah)
+        aa, a_s, ar, ss, sr, rr = self._p
+        self._p = (
+            aa
+            + moved_ah * (2.0 * a_s + moved_ah * ss)
+            + drift.open_mv2_per_h * hours
+            + drift.open_mv2_per_ah * flowed,
+            a_s + moved_ah * ss,
+            ar + moved_ah * sr,
+            ss + drift.slope_mv2_per_ah3 * flowed,
+            sr,
+            rr + drift.resistance_mohm2_per_h * hours,
+        )
+        if moved_ah:
+            self.open_mv = [
+                a + s * moved_ah for a, s in zip(self.open_mv, self._slope, strict=True)
+            ]
+
+    def measure(self, current_a: float, voltage_mv: list[float], variance_mv2: float) -> None:
+        """Take one measurement of all voltages, each with the same variance."""
+        aa, a_s, ar, ss, sr, rr = self._p
+        # What voltage and each state have in common, and what is expected of the residual.
+        ya, ys, yr = aa + current_a * ar, a_s + current_a * sr, ar + current_a * rr
+        expected = ya + current_a * yr + variance_mv2
+        ga, gs, gr = ya / expected, ys / expected, yr / expected
+        bound = CLIP * sqrt(expected * max(self._misfit, 1.0))
+        squares = 0.0
+        opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
+        for k, volts in enumerate(voltage_mv):
+            rest = volts - opens[k] - resistances[k] * current_a
+            if rest > bound:
+                rest = bound
+            elif rest < -bound:
+                rest = -bound
+            squares += rest * rest
+            opens[k] += ga * rest
+            slopes[k] += gs * rest
+            resistances[k] += gr * rest
+        self._p = (
+            aa - ga * ya,
+            a_s - ga * ys,
+            ar - ga * yr,
+            ss - gs * ys,
+            sr - gs * yr,
+            rr - gr * yr,
+        )
+        self._misfit += (squares / (len(voltage_mv) * expected) - self._misfit) / _MEMORY
