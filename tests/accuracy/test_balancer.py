@@ -13,8 +13,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from tests.truth import Bank, Record, Watched, healthy, simulate
-from watchd.estimators.absorption import Absorption
-from watchd.estimators.balancer import (
+from watchd.estimators.balancing.balancer import (
     CLOSING,
     HOLDING,
     NOT_COPING,
@@ -22,13 +21,14 @@ from watchd.estimators.balancer import (
     TOO_EARLY,
     Balancer,
 )
-from watchd.estimators.cells import Cells
-from watchd.estimators.charge import Charge
-from watchd.estimators.full import Full
+from watchd.estimators.cells.extremes import Extremes
+from watchd.estimators.charging.absorption import Absorption
+from watchd.estimators.charging.charge import Charge
+from watchd.estimators.charging.full import Full
 
 CYCLES = 10
 STEPS_A_DAY = 8640
-ALONE = (Cells, Charge, Full, Absorption, Balancer)
+ALONE = (Extremes, Charge, Full, Absorption, Balancer)
 
 
 def leaks(bank: Bank) -> None:

@@ -8,13 +8,15 @@ import numpy as np
 import pytest
 
 from tests.truth import Bank, Record, Watched, healthy, simulate
-from watchd.estimators import anchors, capacity, cells, charge, full, offset, power
+from watchd.estimators.cells import extremes
+from watchd.estimators.charging import charge, full, power
 from watchd.estimators.estimator import Estimator
+from watchd.estimators.soc import anchors, capacity, offset
 
 GOAL, CYCLES, DAYS = 0.02, 5, 8
 # What the estimate rests on; the others only cost time.
 NEEDED: tuple[type[Estimator], ...] = (
-    cells.Cells,
+    extremes.Extremes,
     power.Power,
     charge.Charge,
     full.Full,

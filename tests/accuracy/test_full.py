@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from tests.truth import Record, Watched, healthy, simulate
-from watchd.estimators import cells, charge, full, power
+from watchd.estimators.cells import extremes
+from watchd.estimators.charging import charge, full, power
 from watchd.estimators.estimator import Estimator
 
 GOAL_S = 120.0
 STEP_S = 10.0
-NEEDED: tuple[type[Estimator], ...] = (cells.Cells, power.Power, charge.Charge, full.Full)
+NEEDED: tuple[type[Estimator], ...] = (extremes.Extremes, power.Power, charge.Charge, full.Full)
 
 
 HOLD_STEPS = 30  # five minutes

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 
 from tests.truth import Record, Watched, healthy, simulate
-from watchd.estimators import cells, charge, full, imbalance, joints, power
+from watchd.estimators.cells import extremes, imbalance, joints
+from watchd.estimators.charging import charge, full, power
 from watchd.estimators.estimator import Estimator
 
 NEEDED: tuple[type[Estimator], ...] = (
-    cells.Cells,
+    extremes.Extremes,
     power.Power,
     charge.Charge,
     full.Full,

@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 
 from tests.truth import Bank, Record, Watched, healthy, simulate
-from watchd.estimators import cells, charge, full, joints, power
+from watchd.estimators.cells import extremes, joints
+from watchd.estimators.charging import charge, full, power
 from watchd.estimators.estimator import Estimator
 
 GOAL_MOHM = 0.05
 NEEDED: tuple[type[Estimator], ...] = (
-    cells.Cells,
+    extremes.Extremes,
     power.Power,
     charge.Charge,
     full.Full,

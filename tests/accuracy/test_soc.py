@@ -9,20 +9,22 @@ import numpy as np
 import pytest
 
 from tests.truth import Record, Watched, healthy, simulate
-from watchd.estimators import anchors, capacity, cells, charge, full, offset, power, soc
+from watchd.estimators.cells import extremes
+from watchd.estimators.charging import charge, full, power
 from watchd.estimators.estimator import Estimator
+from watchd.estimators.soc import anchors, capacity, estimate, offset
 
 GOAL_RMS_PCT, GOAL_INSIDE = 1.0, 0.95
 # What the estimate rests on; the others only cost time.
 NEEDED: tuple[type[Estimator], ...] = (
-    cells.Cells,
+    extremes.Extremes,
     power.Power,
     charge.Charge,
     full.Full,
     offset.Offset,
     anchors.Anchors,
     capacity.Capacity,
-    soc.Soc,
+    estimate.Soc,
 )
 
 

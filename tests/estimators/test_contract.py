@@ -19,9 +19,9 @@ from watchd.rules.fields import FIELDS
 
 MODULES = [
     module
-    for found in pkgutil.iter_modules(estimators.__path__)
+    for found in pkgutil.walk_packages(estimators.__path__, f"{estimators.__name__}.")
     # A module of plain mathematics declares no figures.
-    if hasattr(module := importlib.import_module(f"{estimators.__name__}.{found.name}"), "FIGURES")
+    if hasattr(module := importlib.import_module(found.name), "FIGURES")
 ]
 # From the glossary; the suffix of a name is its unit.
 UNITS = ("v", "mv", "a", "ah", "wh", "w", "pct", "degc", "mohm", "s", "h", "d")
@@ -34,7 +34,7 @@ def declared(module: ModuleType) -> Iterator[Figure]:
 
 
 def test_there_are_estimators() -> None:
-    assert {"bank", "cells", "full", "power", "freshness", "trips", "charge"} <= {
+    assert {"totals", "extremes", "full", "power", "freshness", "trips", "charge"} <= {
         m.__name__.rpartition(".")[2] for m in MODULES
     }
 
@@ -185,7 +185,7 @@ def test_the_moments_show_what_they_say() -> None:
     telemetry = set(FIELDS[About.PACK]) - {f.name for f in PACK_FIGURES}
     assert telemetry - not_mapped <= known["pack"]
     # Estimates of weeks (capacity, trends) may be withheld in a scene of half an hour; these not.
-    quick = ("cells", "full", "power", "freshness", "trips", "charge")
+    quick = ("extremes", "full", "power", "freshness", "trips", "charge")
     for module in MODULES:
         if module.__name__.rpartition(".")[2] in quick:
             assert {f.name for f in module.FIGURES} <= known["pack"], module.__name__

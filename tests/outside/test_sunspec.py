@@ -15,7 +15,7 @@ from sunspec2.file.client import FileClientModel
 
 from tests.scene import START
 from watchd.engine import Engine
-from watchd.estimators.full import CHARGE_STATES
+from watchd.estimators.charging.full import CHARGE_STATES
 from watchd.loading import load, shipped
 from watchd.telemetry.events import EVENTS, is_trip
 

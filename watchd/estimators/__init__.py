@@ -4,36 +4,18 @@
 those before it. What is not known is None.
 """
 
-from watchd.estimators import (
-    absorption,
-    anchors,
-    balancer,
-    bank,
-    bms_soc,
-    capacity,
-    cells,
-    charge,
-    freshness,
-    frozen,
-    full,
-    horizon,
-    imbalance,
-    implausible,
-    joints,
-    offset,
-    power,
-    rhythm,
-    sharing,
-    soc,
-    spread_kind,
-    trips,
-)
+from watchd.estimators.balancing import balancer
+from watchd.estimators.bank import sharing, totals
+from watchd.estimators.cells import extremes, imbalance, joints, spread_kind
+from watchd.estimators.charging import absorption, charge, full, horizon, power, trips
 from watchd.estimators.estimator import Estimator
+from watchd.estimators.quality import freshness, frozen, implausible, rhythm
+from watchd.estimators.soc import anchors, bms_soc, capacity, estimate, offset
 from watchd.figures import Figure
 
 # What the keeper's definition of full may rest on comes before it, and the rest after.
 BEFORE_FULL: tuple[type[Estimator], ...] = (
-    cells.Cells,
+    extremes.Extremes,
     power.Power,
     rhythm.Rhythm,
     freshness.Freshness,
@@ -47,7 +29,7 @@ AFTER_FULL: tuple[type[Estimator], ...] = (
     offset.Offset,
     anchors.Anchors,
     capacity.Capacity,
-    soc.Soc,
+    estimate.Soc,
     bms_soc.BmsSoc,
     joints.Joints,
     imbalance.Imbalance,
@@ -59,7 +41,7 @@ AFTER_FULL: tuple[type[Estimator], ...] = (
 ESTIMATORS: tuple[type[Estimator], ...] = (*BEFORE_FULL, full.Full, *AFTER_FULL)
 
 FIGURES_BEFORE_FULL: tuple[Figure, ...] = (
-    *cells.FIGURES,
+    *extremes.FIGURES,
     *power.FIGURES,
     *rhythm.FIGURES,
     *freshness.FIGURES,
@@ -73,7 +55,7 @@ FIGURES_AFTER_FULL: tuple[Figure, ...] = (
     *offset.FIGURES,
     *anchors.FIGURES,
     *capacity.FIGURES,
-    *soc.FIGURES,
+    *estimate.FIGURES,
     *bms_soc.FIGURES,
     *joints.FIGURES,
     *imbalance.FIGURES,
@@ -83,5 +65,5 @@ FIGURES_AFTER_FULL: tuple[Figure, ...] = (
     *horizon.FIGURES,
 )
 PACK_FIGURES: tuple[Figure, ...] = (*FIGURES_BEFORE_FULL, *full.FIGURES, *FIGURES_AFTER_FULL)
-CELL_FIGURES: tuple[Figure, ...] = cells.CELL_FIGURES
-BANK_FIGURES: tuple[Figure, ...] = bank.FIGURES
+CELL_FIGURES: tuple[Figure, ...] = extremes.CELL_FIGURES
+BANK_FIGURES: tuple[Figure, ...] = totals.FIGURES

@@ -8,7 +8,7 @@ from typing import Any
 from watchd.advice.charge_limit import Advice, Cap, ChargeLimit
 from watchd.alarms.alarm import Alarm, Transition
 from watchd.config import Config
-from watchd.estimators import bank as bank_estimator
+from watchd.estimators.bank import totals
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule
 from watchd.settings import bank_settings
@@ -58,7 +58,7 @@ class BankWatch:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
         self.figures = {
-            **bank_estimator.bank_figures({p.name: p.figures for p in self._packs}),
+            **totals.bank_figures({p.name: p.figures for p in self._packs}),
             **self._settings,
         }
         caps = self._caps()
@@ -81,7 +81,7 @@ class BankWatch:
 
     def pause(self, at: float, resume_at: float) -> None:
         """Nothing was watched between two times: delays stand still."""
-        unknown: Figures = dict.fromkeys((f.name for f in bank_estimator.FIGURES), None)
+        unknown: Figures = dict.fromkeys((f.name for f in totals.FIGURES), None)
         transitions(self._alarms, at, {**unknown, **self._settings})
         self._at = resume_at
 

@@ -9,7 +9,7 @@ from watchd.advice.charge_limit import Cap, PackState
 from watchd.alarms.alarm import Alarm, Transition
 from watchd.config import Config
 from watchd.estimators import ESTIMATORS
-from watchd.estimators.cells import cell_figures
+from watchd.estimators.cells.extremes import cell_figures
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule

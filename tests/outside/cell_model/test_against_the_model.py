@@ -21,7 +21,7 @@ from tests.outside.cell_model.model import (
     watched,
 )
 from watchd.config import Profile
-from watchd.estimators import frozen
+from watchd.estimators.quality import frozen
 from watchd.figures import Figures
 
 Run = list[tuple[Truth, Figures]]

@@ -1,0 +1,1 @@
+"""What the days do to the balance of the cells."""

@@ -1,0 +1,1 @@
+"""The packs of a bank together."""

@@ -1,0 +1,1 @@
+"""The cells against each other: spread, imbalance, joints."""

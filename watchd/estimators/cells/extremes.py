@@ -1,0 +1,63 @@
+"""Highest, lowest and mean cell, and the spread between them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from watchd.estimators.estimator import Setting
+from watchd.figures import About, Figure, Figures, number
+from watchd.telemetry.sample import Sample
+
+FIGURES: tuple[Figure, ...] = (
+    number("cell_max_v", "v", "voltage of the highest cell"),
+    number("cell_min_v", "v", "voltage of the lowest cell"),
+    number("cell_mean_v", "v", "mean voltage of the cells"),
+    number("cell_max_no", "", "number of the highest cell, the first is 1"),
+    number("cell_min_no", "", "number of the lowest cell, the first is 1"),
+    number("cell_spread_mv", "mv", "spread: highest minus lowest cell"),
+)
+CELL_FIGURES: tuple[Figure, ...] = (
+    number("cell_no", "", "number of this cell, the first is 1", About.CELL),
+    number("cell_v", "v", "voltage of this cell", About.CELL),
+    number("cell_deviation_mv", "mv", "this cell minus the mean of the pack's cells", About.CELL),
+)
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
+
+
+class Extremes:
+    """The cells of a sample always belong to one moment. Keeps nothing."""
+
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        del setting, saved
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {}
+
+    def update(self, sample: Sample, figures: Figures) -> None:
+        """Write `FIGURES`."""
+        cells = sample.cell_v
+        if cells is None:
+            figures.update(_UNKNOWN)
+            return
+        high, low = max(cells), min(cells)
+        figures["cell_max_v"], figures["cell_min_v"] = high, low
+        figures["cell_mean_v"] = sum(cells) / len(cells)
+        # Of several equal cells the first is named.
+        figures["cell_max_no"] = cells.index(high) + 1
+        figures["cell_min_no"] = cells.index(low) + 1
+        # 40 mV is 40, not 40.00000000000004: a limit is held against it.
+        figures["cell_spread_mv"] = round((high - low) * 1000, 3)
+
+
+def cell_figures(cell: int, sample: Sample, figures: Figures) -> Figures:
+    """`CELL_FIGURES` of the 0-based `cell`, beside the figures of its pack."""
+    volts = sample.cell_v[cell] if sample.cell_v is not None else None
+    mean = figures["cell_mean_v"]
+    deviation = (volts - mean) * 1000 if volts is not None and isinstance(mean, float) else None
+    return {
+        **figures,
+        "cell_no": cell + 1,
+        "cell_v": volts,
+        "cell_deviation_mv": round(deviation, 3) if deviation is not None else None,
+    }

@@ -1,0 +1,1 @@
+"""Charge in and out, and what the pack does with it."""

@@ -1,0 +1,153 @@
+"""When the pack will be full or empty at the current of the last half hour, with an interval.
+
+Time is charge over current: (100 - SoC) or SoC of the pack's capacity, over the mean of the minutes
+of one direction, at most the last `MINUTES`. The interval is one of two sigma. What is not sure of
+the charge (SoC and capacity) and of the current (the spread of the minutes' means: that of the
+coming hours may be any of them) is added in quadrature, to either side by itself, because a low
+current makes a time longer by more than a high one makes it shorter. Where the current may as well
+be none, the far end is unknown. The answer is to "if it goes on like this": neither the sun's way
+nor loads to come are foreseen, and the interval does not hold them.
+
+Full needs the hold of the keeper's definition too. Above the upper knee the charger soon limits
+the voltage and the current falls on the way: with a current that falls with the charge that is
+missing, from I to the tail I_t, the time is longer by ln(I / I_t) / (1 - I_t / I). The far end
+has it, to `TAIL_C_RATE`.
+
+Withheld without our own SoC, while the current is below `full.AT_REST_C_RATE`, and in the first
+`LEAST_MIN` minutes of a direction. Without a capacity of our own the nameplate's, `NAMEPLATE_PCT`
+sure. Works once a minute.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from operator import mul
+from typing import Any
+
+from watchd.estimators.charging.full import AT_REST_C_RATE
+from watchd.estimators.estimator import Setting
+from watchd.figures import Figure, Figures, number
+from watchd.telemetry.sample import Sample
+
+FIGURES: tuple[Figure, ...] = (
+    number("time_to_full_h", "h", "time until full if the current of the last half hour lasts"),
+    number("time_to_full_low_h", "h", "its early end, by what is not sure of charge and current"),
+    number("time_to_full_high_h", "h", "its late end, likewise; unknown if perhaps never"),
+    number("time_to_empty_h", "h", "time until empty if the current of the last half hour lasts"),
+    number("time_to_empty_low_h", "h", "its early end, by what is not sure of charge and current"),
+    number("time_to_empty_high_h", "h", "its late end, likewise; unknown if perhaps never"),
+)
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
+MINUTE_S = 60.0
+MINUTES = 30
+LEAST_MIN = 5
+# Common practice, no source.
+NAMEPLATE_PCT = 5.0
+TAIL_C_RATE = 0.01
+
+
+class Horizon:
+    """Looks ahead once a minute."""
+
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        self._nameplate_ah = setting.nameplate_ah
+        self._rest_a = AT_REST_C_RATE * setting.nameplate_ah
+        self._tail_a = TAIL_C_RATE * setting.nameplate_ah
+        self._hold_h = setting.bank.full_hold / 3600.0
+        self._knee_v = setting.profile.upper_knee_v
+        known = saved or {}
+        self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+        # When the minute began: time, net charge (Ah), time not counted (h).
+        self._minute: tuple[float, float, float] | None = (
+            tuple(known["minute"]) if known.get("minute") else None
+        )
+        self._means: deque[float] = deque(known.get("means", ()), MINUTES)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {
+            "figures": dict(self._figures),
+            "minute": list(self._minute) if self._minute else None,
+            "means": list(self._means),
+        }
+
+    def update(self, sample: Sample, figures: Figures) -> None:
+        """Write `FIGURES`, from those of `extremes`, `charge`, `full`, `capacity` and `estimate`."""
+        if self._minute is None or sample.at - self._minute[0] >= MINUTE_S:
+            self._turn(sample.at, figures)
+        figures.update(self._figures)
+
+    def _turn(self, at: float, figures: Figures) -> None:
+        charged, discharged = _number(figures["charged_ah"]), _number(figures["discharged_ah"])
+        uncounted_h = _number(figures["uncounted_h"])
+        if charged is None or discharged is None or uncounted_h is None:
+            return
+        now, before = (at, charged - discharged, uncounted_h), self._minute
+        self._minute = now
+        self._figures = dict(_UNKNOWN)
+        if before is None or now[2] != before[2] or at > before[0] + 2 * MINUTE_S:
+            self._means.clear()
+            return
+        mean = (now[1] - before[1]) * 3600.0 / (at - before[0])
+        if self._means and self._means[-1] * mean <= 0.0:
+            self._means.clear()
+        self._means.append(mean)
+        if len(self._means) >= LEAST_MIN and abs(mean) >= self._rest_a:
+            self._look_ahead(figures)
+
+    def _look_ahead(self, figures: Figures) -> None:
+        minutes = len(self._means)
+        amps = sum(self._means) / minutes
+        if amps > 0 and figures["charge_state"] == "FULL":
+            self._write("time_to_full", 0.0, 0.0, 0.0)
+            return
+        soc, sigma_pct = (
+            _number(figures.get(n)) for n in ("soc_estimate_pct", "soc_estimate_sigma_pct")
+        )
+        if soc is None or sigma_pct is None or abs(amps) < self._rest_a:
+            return
+        capacity_ah = _number(figures.get("capacity_ah")) or self._nameplate_ah
+        sigma_ah = _number(figures.get("capacity_sigma_ah"))
+        if sigma_ah is None or figures.get("capacity_ah") is None:
+            sigma_ah = NAMEPLATE_PCT / 100.0 * self._nameplate_ah
+        left_pct = min(max(100.0 - soc if amps > 0 else soc, 0.0), 100.0)
+        left_ah = left_pct * capacity_ah / 100.0
+        left_sigma_ah = math.hypot(sigma_pct * capacity_ah, left_pct * sigma_ah) / 100.0
+        squares = sum(map(mul, self._means, self._means)) - minutes * amps * amps
+        spread_a = math.sqrt(max(0.0, squares) / (minutes - 1))
+        time_h, low_h, high_h = ahead(left_ah, left_sigma_ah, abs(amps), spread_a)
+        if amps < 0:
+            self._write("time_to_empty", time_h, low_h, high_h)
+            return
+        if high_h is not None and (_number(figures["cell_max_v"]) or 0.0) >= self._knee_v:
+            high_h *= taper(amps, self._tail_a)
+        late_h = high_h + self._hold_h if high_h is not None else None
+        self._write("time_to_full", time_h + self._hold_h, low_h, late_h)
+
+    def _write(self, name: str, time_h: float, low_h: float, high_h: float | None) -> None:
+        known = self._figures
+        known[f"{name}_h"], known[f"{name}_low_h"], known[f"{name}_high_h"] = time_h, low_h, high_h
+
+
+def ahead(
+    left_ah: float, left_sigma_ah: float, amps: float, spread_a: float
+) -> tuple[float, float, float | None]:
+    """Time (h) for a charge at a current, with the ends of its interval of two sigma."""
+    time_h, unsure_h = left_ah / amps, 2.0 * left_sigma_ah / amps
+    early_h = left_ah / (amps + 2.0 * spread_a)
+    low_h = max(0.0, time_h - math.hypot(unsure_h, time_h - early_h))
+    slow_a = amps - 2.0 * spread_a
+    if slow_a <= 0.0:
+        return time_h, low_h, None
+    return time_h, low_h, time_h + math.hypot(unsure_h, left_ah / slow_a - time_h)
+
+
+def taper(amps: float, tail_a: float) -> float:
+    """How much longer a charge takes with a current that falls to the tail on the way."""
+    ratio = amps / tail_a
+    return math.log(ratio) / (1.0 - 1.0 / ratio) if ratio > 1.001 else 1.0
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) else None

@@ -1,0 +1,1 @@
+"""How full a pack is, and what it can hold."""
