@@ -152,7 +152,7 @@ class Balancer:
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
-        """Write `FIGURES`, from those of `extremes`, `charge`, `full`, `absorption`, `imbalance`."""
+        """Write `FIGURES`, from `extremes`, `charge`, `full`, `absorption`, `imbalance`."""
         high = figures["cell_max_v"]
         if self._window is not None or (isinstance(high, float) and high >= self._from_v):
             self._count_window(sample, high, figures["cell_spread_mv"])

@@ -31,7 +31,7 @@ class Charge:
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
-        self._gap_s, self._nameplate_ah = setting.longest_gap_s, setting.nameplate_ah
+        self._gap_s, self._cycle_as = setting.longest_gap_s, 7200.0 * setting.nameplate_ah
         # In, out (As), time counted and not counted (s), all as of `_since`.
         self._totals: tuple[float, float, float, float] = tuple(
             known.get("totals", (0.0, 0.0, 0.0, 0.0))
@@ -44,30 +44,24 @@ class Charge:
         return {"totals": list(self._totals), "since": self._since, "amps": self._amps}
 
     def update(self, sample: Sample, figures: Figures) -> None:
-        """Write `FIGURES`."""
-        now, amps = sample.at, sample.current_a
-        totals = self._totals_at(now)
-        known, renewed = amps is not None, "current_a" in sample.renewed
-        if self._since is None or renewed or known is (self._amps is None):
-            self._totals, self._since, self._amps = totals, now, amps
-        charged, discharged, counted_s, uncounted_s = totals
+        """Write `FIGURES`. One function, for it runs with every sample of every pack."""
+        now, amps, held = sample.at, sample.current_a, self._amps
+        charged, discharged, counted_s, uncounted_s = self._totals
+        if self._since is not None:
+            step_s = now - self._since
+            if held is None:
+                uncounted_s += step_s
+            else:
+                held_s = min(self._gap_s, step_s)
+                if held >= 0.0:
+                    charged += held * held_s
+                else:
+                    discharged -= held * held_s
+                counted_s += held_s
+                uncounted_s += step_s - held_s
+        if "current_a" in sample.renewed or self._since is None or (amps is None) != (held is None):
+            self._totals = (charged, discharged, counted_s, uncounted_s)
+            self._since, self._amps = now, amps
         figures["charged_ah"], figures["discharged_ah"] = charged / 3600.0, discharged / 3600.0
         figures["counted_h"], figures["uncounted_h"] = counted_s / 3600.0, uncounted_s / 3600.0
-        cycle = 7200.0 * self._nameplate_ah
-        figures["equivalent_cycles"] = (charged + discharged) / cycle
-
-    def _totals_at(self, now: float) -> tuple[float, float, float, float]:
-        charged, discharged, counted_s, uncounted_s = self._totals
-        if self._since is None:
-            return self._totals
-        step_s = now - self._since
-        if self._amps is None:
-            return (charged, discharged, counted_s, uncounted_s + step_s)
-        held_s = min(step_s, self._gap_s)
-        moved = self._amps * held_s
-        return (
-            charged + max(moved, 0.0),
-            discharged - min(moved, 0.0),
-            counted_s + held_s,
-            uncounted_s + step_s - held_s,
-        )
+        figures["equivalent_cycles"] = (charged + discharged) / self._cycle_as

@@ -25,7 +25,6 @@ FIGURES: tuple[Figure, ...] = (
     number("since_full_h", "h", "time since the pack was last full; unknown until it was"),
     number("full_count", "", "how often the pack became full since watchd first saw it"),
 )
-_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
 
 class Full:
@@ -61,11 +60,10 @@ class Full:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from telemetry and settings in `figures`."""
         at, amps = sample.at, sample.current_a
-        # A definition of full that names these would rest on itself: they are not known yet.
-        figures.update(_UNKNOWN)
-        met = self._condition.update(at, figures)
-        self._hold.update(at, met)
-        self._count_spent(at, amps)
+        self._hold.update(at, self._condition.update(at, figures))
+        if self._full:
+            self._count_spent(at)
+        self._last = (at, amps) if amps is not None else None
         if self._hold.reached(self._hold_s):
             if not self._full:
                 self._full = True
@@ -79,12 +77,11 @@ class Full:
             (at - self._last_full_at) / 3600 if self._last_full_at is not None else None
         )
 
-    def _count_spent(self, at: float, amps: float | None) -> None:
+    def _count_spent(self, at: float) -> None:
         if self._last is not None:
             begin, before = self._last
             if at - begin <= self._longest_gap_s:
                 self._spent_ah = max(0.0, self._spent_ah - before * (at - begin) / 3600)
-        self._last = (at, amps) if amps is not None else None
 
     def _state(self, amps: float | None, figures: Figures) -> str | None:
         if amps is None:

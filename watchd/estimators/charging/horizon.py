@@ -73,7 +73,7 @@ class Horizon:
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
-        """Write `FIGURES`, from those of `extremes`, `charge`, `full`, `capacity` and `estimate`."""
+        """Write `FIGURES`, from `extremes`, `charge`, `full`, `capacity`, `estimate`."""
         if self._minute is None or sample.at - self._minute[0] >= MINUTE_S:
             self._turn(sample.at, figures)
         figures.update(self._figures)
