@@ -8,7 +8,7 @@ from watchd.estimators.balancing import balancer
 from watchd.estimators.bank import sharing, totals
 from watchd.estimators.cells import extremes, imbalance, joints, spread_kind
 from watchd.estimators.charging import absorption, charge, full, horizon, power, trips
-from watchd.estimators.estimator import Estimator
+from watchd.estimators.estimator import CellEstimator, Estimator
 from watchd.estimators.quality import freshness, frozen, implausible, rhythm
 from watchd.estimators.soc import anchors, bms_soc, capacity, estimate, offset
 from watchd.figures import Figure
@@ -39,6 +39,8 @@ AFTER_FULL: tuple[type[Estimator], ...] = (
     horizon.Horizon,
 )
 ESTIMATORS: tuple[type[Estimator], ...] = (*BEFORE_FULL, full.Full, *AFTER_FULL)
+# Those of them that also tell of each cell.
+CELL_ESTIMATORS: tuple[type[CellEstimator], ...] = (joints.Joints, imbalance.Imbalance)
 
 FIGURES_BEFORE_FULL: tuple[Figure, ...] = (
     *extremes.FIGURES,
@@ -65,5 +67,9 @@ FIGURES_AFTER_FULL: tuple[Figure, ...] = (
     *horizon.FIGURES,
 )
 PACK_FIGURES: tuple[Figure, ...] = (*FIGURES_BEFORE_FULL, *full.FIGURES, *FIGURES_AFTER_FULL)
-CELL_FIGURES: tuple[Figure, ...] = extremes.CELL_FIGURES
+CELL_FIGURES: tuple[Figure, ...] = (
+    *extremes.CELL_FIGURES,
+    *joints.CELL_FIGURES,
+    *imbalance.CELL_FIGURES,
+)
 BANK_FIGURES: tuple[Figure, ...] = totals.FIGURES

@@ -64,3 +64,10 @@ class Estimator(Protocol):
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
+
+
+class CellEstimator(Estimator, Protocol):
+    """An estimator that also tells of each cell what it told of the pack's worst."""
+
+    def of_cell(self, cell: int) -> Figures:
+        """The `CELL_FIGURES` of its module for the 0-based `cell`, as of the last sample."""

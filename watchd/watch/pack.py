@@ -8,7 +8,7 @@ from typing import Any
 from watchd.advice.charge_limit import Cap, PackState
 from watchd.alarms.alarm import Alarm, Transition
 from watchd.config import Config
-from watchd.estimators import ESTIMATORS
+from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
 from watchd.estimators.cells.extremes import cell_figures
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figures
@@ -41,6 +41,7 @@ class PackWatch:
         self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
+        self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
         self.figures: Figures = {}
         self._renewed: frozenset[str] = frozenset()
         self._told_missing: set[str] = set()
@@ -121,6 +122,10 @@ class PackWatch:
         for index, alarms in enumerate(self._cell_alarms):
             if alarms:
                 own = cell_figures(index, sample, figures)
+                for estimator in self._of_cells:
+                    own.update(estimator.of_cell(index))
+                if unwatched:
+                    own.update(dict.fromkeys(n for n in own if n not in self._settings))
                 found.extend(transitions(alarms, sample.at, own))
         return found
 

@@ -117,6 +117,21 @@ def test_a_level_pack_gives_its_value_with_a_sigma() -> None:
     assert 0.0 < sigma < 0.2
 
 
+def test_each_cell_has_its_own_value_at_both_ends() -> None:
+    pack = Pack(ahead_ah={2: 4.0, 5: -3.0}, room_ah=100.0).bottom().top()
+    cells = [pack.imbalance.of_cell(cell) for cell in range(CELLS)]
+    for name, tolerance in (("cell_imbalance_ah", 0.4), ("cell_left_ah", 0.5)):
+        told = [cell[name] for cell in cells]
+        assert told[2] == pytest.approx(4.0, abs=tolerance), name
+        assert told[5] == pytest.approx(-3.0, abs=tolerance), name
+        assert told[0] == pytest.approx(0.0, abs=tolerance), name
+    assert pack.imbalance.of_cell(2)["cell_imbalance_ah"] == pack.figures["imbalance_ah"]
+
+
+def test_of_a_cell_nothing_is_told_before_a_top_was_seen() -> None:
+    assert set(Pack().imbalance.of_cell(3).values()) == {None}
+
+
 @pytest.mark.parametrize("ah", [-4.0, 4.0])
 def test_at_the_bottom_it_is_what_is_left(ah: float) -> None:
     pack = Pack(ahead_ah={2: ah}, room_ah=100.0).bottom()

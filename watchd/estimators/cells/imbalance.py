@@ -32,7 +32,7 @@ from watchd.estimators.cells.ways import (
     upper_levels,
 )
 from watchd.estimators.estimator import Setting
-from watchd.figures import Figure, Figures, number
+from watchd.figures import About, Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
 TURN = 0.05  # of nameplate capacity: less is a cloud or a kettle
@@ -59,6 +59,12 @@ FIGURES: tuple[Figure, ...] = (
     number("cell_shortfall_ah", "ah", "capacity by which the smallest cell is below the median"),
     number("cell_shortfall_sigma_ah", "ah", "standard error of cell_shortfall_ah"),
     number("cell_shortfall_cell_no", "", "number of the smallest cell, the first is 1"),
+)
+CELL_FIGURES: tuple[Figure, ...] = (
+    number("cell_imbalance_ah", "ah", "charge by which this cell is ahead at the top", About.CELL),
+    number("cell_imbalance_sigma_ah", "ah", "standard error of cell_imbalance_ah", About.CELL),
+    number("cell_left_ah", "ah", "charge that this cell has more at the bottom", About.CELL),
+    number("cell_left_sigma_ah", "ah", "standard error of cell_left_ah", About.CELL),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
@@ -106,6 +112,21 @@ class Imbalance:
                     self._look(sample.at, figures)
                     self._cross(block, sample.at, figures)
         figures.update(self._figures)
+
+    def of_cell(self, cell: int) -> Figures:
+        """`CELL_FIGURES` of the 0-based `cell`, withheld as those of the pack are."""
+        top, low = self._up.ends[cell], self._down.ends[cell]
+        found: Figures = {}
+        for name, end in (("imbalance", top), ("left", low.turned() if low else None)):
+            clear = end is not None and self._is_clear(end, CLEAR)
+            found[f"cell_{name}_ah"] = end.ahead_ah if end is not None and clear else None
+            found[f"cell_{name}_sigma_ah"] = end.sigma_ah if end is not None and clear else None
+        return found
+
+    def _is_clear(self, end: End, clear: float) -> bool:
+        return end.sigma_ah <= max(
+            clear * self._nameplate_ah, CLEAR_PART * abs(end.ahead_ah), LEAST_SIGMA_AH
+        )
 
     def _look(self, at: float, figures: Figures) -> None:
         """Whether a way has begun or ended, by the charge that has moved."""
@@ -168,9 +189,7 @@ class Imbalance:
         if len(known) < len(ends) or any(e.sigma_ah > DOUBT * self._nameplate_ah for e in known):
             return found
         worst = max(known, key=lambda end: size(end.ahead_ah))
-        if worst.sigma_ah <= max(
-            clear * self._nameplate_ah, CLEAR_PART * abs(worst.ahead_ah), LEAST_SIGMA_AH
-        ):
+        if self._is_clear(worst, clear):
             found[f"{name}_ah"], found[f"{name}_sigma_ah"] = worst.ahead_ah, worst.sigma_ah
             found[f"{name}_cell_no"] = known.index(worst) + 1
         return found

@@ -29,7 +29,7 @@ from typing import Any
 from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment, moved
 from watchd.estimators.cells.resistance import Doubt, Drift, ResistanceFilter
 from watchd.estimators.estimator import Setting
-from watchd.figures import Figure, Figures, number
+from watchd.figures import About, Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
 ENOUGH_MOHM = 0.05  # standard error of a path from which on it is told
@@ -60,6 +60,12 @@ FIGURES: tuple[Figure, ...] = (
     number("joint_heat_w", "w", "heat in that excess at the highest minute's current of 24 h"),
     number("resistance_mohm", "mohm", "DC resistance of the pack over about a minute"),
     number("resistance_sigma_mohm", "mohm", "standard error of resistance_mohm"),
+)
+CELL_FIGURES: tuple[Figure, ...] = (
+    number(
+        "cell_excess_mohm", "mohm", "resistance of this cell's path over the median's", About.CELL
+    ),
+    number("cell_excess_sigma_mohm", "mohm", "standard error of cell_excess_mohm", About.CELL),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
@@ -107,6 +113,15 @@ class Joints:
             if block is not None:
                 self._learn(block, figures)
         figures.update(self._figures)
+
+    def of_cell(self, cell: int) -> Figures:
+        """`CELL_FIGURES` of the 0-based `cell`, withheld as those of the pack are."""
+        paths, sigma = self._paths.resistance_mohm, self._paths.sigma_mohm
+        known = sigma <= ENOUGH_MOHM
+        return {
+            "cell_excess_mohm": paths[cell] - median(paths) if known else None,
+            "cell_excess_sigma_mohm": sigma if known else None,
+        }
 
     def _learn(self, block: Block, figures: Figures) -> None:
         self._peaks.take(block.at, abs(block.current_a))
