@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from tests.truth import Bank, Record, Watched, healthy, simulate
+from tests.truth.processes import in_processes
 from watchd.estimators.balancing.balancer import (
     CLOSING,
     HOLDING,
@@ -115,8 +116,8 @@ def table(seeds: int, days: int) -> Counter[str]:
     print(f"\nbalancer's verdict after {CYCLES} cycles, {seeds} seeds a scene; goal: none wrong")
     print(f"{'scene':28}{'right':>6}{'early':>6}{'wrong':>6}{'ever wrong':>12}{'first right':>12}")
     sums: Counter[str] = Counter()
-    for scene in SCENES:
-        found = told(scene, seeds, days)
+    scenes = in_processes(told, [(scene, seeds, days) for scene in SCENES])
+    for scene, found in zip(SCENES, scenes, strict=True):
         first = sorted(found.cycles)[len(found.cycles) // 2] if found.cycles else "-"
         print(
             f"{scene:28}{found.right:6}{found.early:6}{found.wrong:6}{found.ever_wrong:12}{first:>12}"

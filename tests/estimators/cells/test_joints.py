@@ -97,7 +97,7 @@ def test_a_joint_is_found_with_its_cell_and_its_heat() -> None:
 
 def test_each_cell_has_its_own_excess() -> None:
     pack = Pack(joints_mohm={4: 0.5}).run(cloudy())
-    told = [pack.joint.of_cell(cell)["cell_excess_mohm"] for cell in range(16)]
+    told = [pack.joint.of_cell(cell)["cell_excess_mohm"] for cell in range(CELLS)]
     assert told[4] == pack.number("joint_excess_mohm")
     assert told[0] == pytest.approx(0.0, abs=0.05)
     assert Pack().joint.of_cell(4)["cell_excess_mohm"] is None
