@@ -80,9 +80,12 @@ def test_three_days_of_a_healthy_bank_raise_nothing() -> None:
     assert through_the_engine(1, days=3) == []
 
 
+# In four parts: the machine may be slow, and a test that takes too long counts as one that hangs.
 @pytest.mark.long
-def test_thirty_days_of_twenty_healthy_banks_raise_nothing() -> None:
-    found = in_processes(raised_in, [(seed, 30) for seed in range(1, 21)])
-    print("\nhealthy bank of three packs, 30 days, goal: no alarm; raised in each of 20 seeds:")
-    print(" ".join(str(len(raised)) for raised in found))
+@pytest.mark.parametrize("first", [1, 6, 11, 16])
+def test_thirty_days_of_healthy_banks_raise_nothing(first: int) -> None:
+    seeds = range(first, first + 5)
+    found = in_processes(raised_in, [(seed, 30) for seed in seeds])
+    print("\nhealthy bank of three packs, 30 days (goal: no alarm), raised by seed:")
+    print(", ".join(f"{seed}: {len(raised)}" for seed, raised in zip(seeds, found, strict=True)))
     assert [text for raised in found for text in raised] == []

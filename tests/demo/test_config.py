@@ -88,6 +88,15 @@ def test_watchd_finds_the_faults_and_its_limit_prevents_the_trips() -> None:
     assert memory.after.lowest_a < 20
     assert memory.after.later_a is not None
     assert memory.after.later_a > 100
+    # And no fault that the bank does not have, such as a joint at the cell that leads.
+    assert {rule for rule, _ in memory.raised} == {
+        "cell-spread-wide",
+        "cell-near-overvoltage",
+        "protection-trip",
+        "protection-trips-repeated",
+        "soc-stuck-below-full",
+        "soc-disagrees",
+    }
 
 
 def test_run_sh_finds_the_lines_that_it_fills_in() -> None:

@@ -157,3 +157,30 @@ def test_a_restart_changes_nothing() -> None:
             each.measure(amps, volts, 1.0)
         two = ResistanceFilter(1, drift, Doubt(), json.loads(json.dumps(two.snapshot())))
     assert one.snapshot() == two.snapshot()
+
+
+DRIFTS = Drift(open_mv2_per_h=0.2, resistance_mohm2_per_h=1e-4)
+
+
+def test_what_was_vague_is_put_right_by_the_first_current_that_differs() -> None:
+    """A cell that settles under a steady load looks like much resistance, but not for certain."""
+    found = ResistanceFilter(2, DRIFTS, Doubt())
+    for step in range(6):
+        found.pass_by(0.025, -1.3)
+        found.measure(-50.0 - step % 2, [60.0 * 0.5**step, 0.0], 0.1)
+    assert abs(found.resistance_mohm[0]) > 1.0
+    found.pass_by(0.025, 0.0)
+    for amps in (0.0, 30.0, 0.0, 30.0):
+        found.measure(amps, [1.0, 0.0], 0.1)
+    assert found.resistance_mohm[0] == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_belief_that_the_readings_contradict_again_and_again_is_given_up() -> None:
+    found = ResistanceFilter(2, Drift(), Doubt())
+    for amps in currents(100):
+        found.measure(float(amps), [5.0 * float(amps), 0.0], 0.1)
+    assert found.resistance_mohm[0] == pytest.approx(5.0, abs=0.01)
+    for _ in range(2 * resistance.TURNS):
+        found.measure(40.0, [8.0, 0.0], 0.1)
+        found.measure(50.0, [10.0, 0.0], 0.1)
+    assert found.resistance_mohm[0] == pytest.approx(0.2, abs=0.05)

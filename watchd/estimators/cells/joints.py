@@ -8,7 +8,8 @@ flows, so that its drift does not look like resistance; r_k is forgotten over da
 
 - Charge positive: a resistance raises its cell while charging and lowers it while discharging.
 - Taken on the flat part only: all cells, less what resistance does, well between `flat_from_v` and
-  `upper_knee_v`. Elsewhere a difference in charge follows the current through the slope.
+  `upper_knee_v`, and have been for `SETTLE_S`. Elsewhere a difference in charge follows the current
+  through the slope of the curve.
 - Withheld until the standard error is below `ENOUGH_MOHM`: the current must have varied.
 - The whole pack's temperature cancels in the median. A cell that is 5 degC colder than the others
   has about 25 % more resistance (35 kJ/mol, the Chen et al. 2020 set) and shows as that much
@@ -35,6 +36,9 @@ from watchd.telemetry.sample import Sample
 ENOUGH_MOHM = 0.05  # standard error of a path from which on it is told
 # Nearer to the ends a difference in charge, or in size, begins to follow the current.
 ABOVE_LOW_END_V, BEFORE_KNEE_V = 0.04, 0.06
+# A cell that comes back from an end of the curve falls for minutes, whatever the current does: the
+# surface of its particles settles. Ours, twice the time constant of usual cells.
+SETTLE_S = 600.0
 BLOCK_S = 90.0
 STEP_C_RATE = 0.02  # a step of current, over nameplate capacity
 HOURS = 24
@@ -85,6 +89,7 @@ class Joints:
         # When, and the charge that had moved, at the last block that counted.
         self._last: tuple[float, float] | None = tuple(known["last"]) if known.get("last") else None
         self._hole_h: float | None = known.get("hole_h")
+        self._settled_at: float = known.get("settled_at", 0.0)
         self._peaks = Peaks(known.get("peaks"))
         self._figures: Figures = dict(known.get("figures", _UNKNOWN))
 
@@ -96,6 +101,7 @@ class Joints:
             "pack": self._pack.snapshot(),
             "last": list(self._last) if self._last else None,
             "hole_h": self._hole_h,
+            "settled_at": self._settled_at,
             "peaks": self._peaks.snapshot(),
             "figures": dict(self._figures),
         }
@@ -126,7 +132,9 @@ class Joints:
     def _learn(self, block: Block, figures: Figures) -> None:
         self._peaks.take(block.at, abs(block.current_a))
         moved_ah, hole_h = moved(figures), figures["uncounted_h"]
-        if moved_ah is not None and isinstance(hole_h, float) and self._is_flat(block):
+        if not self._is_flat(block):
+            self._settled_at = block.at + SETTLE_S
+        elif moved_ah is not None and isinstance(hole_h, float) and block.at >= self._settled_at:
             self._drift_to(block.at, moved_ah, hole_h)
             self._measure(block)
         self._figures = self._worst()

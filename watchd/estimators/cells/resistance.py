@@ -16,6 +16,10 @@ from math import sqrt
 from typing import Any
 
 CLIP = 4.0  # a residual counts at most as so many of its sigmas (Huber 1964, from memory)
+# While what is expected is vaguer than the reading by so many times, no residual is an outlier:
+# clipped, it would leave a wrong belief and take its doubt away.
+VAGUE = 100.0
+TURNS = 6  # so many clipped to one side in a row: the belief is wrong, not the readings
 _MEMORY = 200.0  # blocks over which the residuals' size is learnt
 
 
@@ -52,20 +56,12 @@ class ResistanceFilter:
         self.resistance_mohm: list[float] = list(known.get("resistance", zeros))
         # Covariances: aa, as, ar, ss, sr, rr.
         self._p: tuple[float, float, float, float, float, float] = tuple(
-            known.get(
-                "p",
-                (
-                    doubt.open_mv**2,
-                    0.0,
-                    0.0,
-                    doubt.slope_mv_per_ah**2,
-                    0.0,
-                    doubt.resistance_mohm**2,
-                ),
-            )
+            known.get("p", _doubted(doubt))
         )
         # Mean square of the residuals over what the model expects.
         self._misfit: float = known.get("misfit", 1.0)
+        # Of each channel, how many residuals in a row were clipped, with their sign.
+        self._clipped: list[int] = list(known.get("clipped", [0] * channels))
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -75,6 +71,7 @@ class ResistanceFilter:
             "resistance": list(self.resistance_mohm),
             "p": list(self._p),
             "misfit": self._misfit,
+            "clipped": list(self._clipped),
         }
 
     @property
@@ -114,16 +111,19 @@ class ResistanceFilter:
         ya, ys, yr = aa + current_a * ar, a_s + current_a * sr, ar + current_a * rr
         expected = ya + current_a * yr + variance_mv2
         ga, gs, gr = ya / expected, ys / expected, yr / expected
+        vague = expected > VAGUE * variance_mv2
         bound = CLIP * sqrt(expected * max(self._misfit, 1.0))
         squares = 0.0
         opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
         for k, volts in enumerate(voltage_mv):
             rest = volts - opens[k] - resistances[k] * current_a
-            if rest > bound:
-                rest = bound
-            elif rest < -bound:
-                rest = -bound
-            squares += rest * rest
+            if vague or -bound <= rest <= bound:
+                self._clipped[k] = 0
+            else:
+                sign = 1 if rest > 0 else -1
+                self._clipped[k] = max(self._clipped[k] * sign, 0) * sign + sign
+                rest = bound * sign
+            squares += min(rest * rest, bound * bound)
             opens[k] += ga * rest
             slopes[k] += gs * rest
             resistances[k] += gr * rest
@@ -136,3 +136,16 @@ class ResistanceFilter:
             rr - gr * yr,
         )
         self._misfit += (squares / (len(voltage_mv) * expected) - self._misfit) / _MEMORY
+        if any(abs(turns) >= TURNS for turns in self._clipped):
+            self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        """Doubt everything; what was believed stays as the point to start from."""
+        doubt = self._doubt
+        self._clipped = [0] * len(self._clipped)
+        self._p = _doubted(doubt)
+
+
+def _doubted(doubt: Doubt) -> tuple[float, float, float, float, float, float]:
+    slope = doubt.slope_mv_per_ah**2
+    return (doubt.open_mv**2, 0.0, 0.0, slope, 0.0, doubt.resistance_mohm**2)
