@@ -48,7 +48,7 @@ def test_it_is_least_squares_as_scipy_has_it() -> None:
     assert found.resistance_mohm[0] == pytest.approx(line.slope, abs=1e-6)
     assert found.open_mv[0] == pytest.approx(line.intercept, abs=1e-4)
     # linregress learns the noise from the residuals; here it is told to be 1 mV.
-    assert found.sigma_mohm == pytest.approx(line.stderr, rel=0.1)
+    assert found.sigma_mohm(0) == pytest.approx(line.stderr, rel=0.1)
 
 
 def test_the_order_of_time_does_not_matter() -> None:
@@ -88,7 +88,7 @@ def test_with_drift_it_is_generalised_least_squares(monkeypatch: pytest.MonkeyPa
     covariance = np.linalg.inv(design.T @ inverse @ design)
     expected = covariance @ design.T @ inverse @ volts
     assert found.resistance_mohm[0] == pytest.approx(expected[1], abs=1e-5)
-    assert found.sigma_mohm == pytest.approx(np.sqrt(covariance[1, 1]), rel=0.2)
+    assert found.sigma_mohm(0) == pytest.approx(np.sqrt(covariance[1, 1]), rel=0.2)
 
 
 def test_a_slope_with_charge_is_not_taken_for_resistance() -> None:
@@ -123,7 +123,7 @@ def test_the_standard_error_is_honest() -> None:
     for seed in range(300):
         found = plain(noisy(seed))
         errors.append(found.resistance_mohm[0] - 0.5)
-        sigma = found.sigma_mohm
+        sigma = found.sigma_mohm(0)
     assert float(np.std(errors)) == pytest.approx(sigma, rel=0.15)
 
 
@@ -131,12 +131,12 @@ def test_noise_beyond_what_is_claimed_widens_the_standard_error() -> None:
     rng = np.random.default_rng(5)
     calm = plain((float(i), [0.5 * float(i) + rng.normal(0, 1)]) for i in currents(1000))
     rough = plain((float(i), [0.5 * float(i) + rng.normal(0, 3)]) for i in currents(1000))
-    assert rough.sigma_mohm == pytest.approx(3 * calm.sigma_mohm, rel=0.2)
+    assert rough.sigma_mohm(0) == pytest.approx(3 * calm.sigma_mohm(0), rel=0.2)
 
 
 def test_without_a_change_of_current_nothing_is_known() -> None:
     found = plain((20.0, [4.0 + 0.5 * 20.0]) for _ in range(1000))
-    assert found.sigma_mohm > 10.0
+    assert found.sigma_mohm(0) > 10.0
 
 
 def test_uncounted_charge_forgets_the_open_part_only() -> None:

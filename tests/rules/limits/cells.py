@@ -10,8 +10,8 @@ JOINT: dict[str, Any] = {"joint_excess_mohm": 0.8, "joint_excess_sigma_mohm": 0.
 WEAK: dict[str, Any] = {"spread_kind": "small cell", "spread_kind_certainty": "likely"}
 
 RAISES: list[Row] = [
-    ("joint-resistance-high", JOINT, {}, "1799 s", False),
-    ("joint-resistance-high", JOINT, {}, "1800 s", True),
+    ("joint-resistance-high", JOINT, {}, "10799 s", False),
+    ("joint-resistance-high", JOINT, {}, "10800 s", True),
     ("joint-resistance-high", JOINT, {"joint_excess_mohm": 0.3}, "1 d", False),
     ("joint-resistance-high", JOINT, {"joint_excess_mohm": 0.301}, "1 d", True),
     ("joint-resistance-high", JOINT, {"joint_excess_sigma_mohm": 0.26}, "1 d", True),
@@ -32,6 +32,9 @@ RETURNS: list[Row] = [
     ("joint-resistance-high", JOINT, {"joint_excess_mohm": None}, "10 d", False),
     ("cell-weak", WEAK, {"spread_kind": "none"}, "3599 s", False),
     ("cell-weak", WEAK, {"spread_kind": "none"}, "3600 s", True),
-    ("cell-weak", WEAK, {"spread_kind_certainty": "possible"}, "3600 s", True),
+    ("cell-weak", WEAK, {"spread_kind": "charge"}, "3600 s", True),
+    ("cell-weak", WEAK, {"spread_kind": "none", "spread_kind_certainty": "possible"}, "1 d", False),
+    ("cell-weak", WEAK, {"spread_kind": "unclear"}, "1 d", False),
+    ("cell-weak", WEAK, {"spread_kind_certainty": "possible"}, "1 d", False),
     ("cell-weak", WEAK, {"spread_kind": None}, "10 d", False),
 ]

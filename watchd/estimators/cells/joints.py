@@ -122,7 +122,7 @@ class Joints:
 
     def of_cell(self, cell: int) -> Figures:
         """`CELL_FIGURES` of the 0-based `cell`, withheld as those of the pack are."""
-        paths, sigma = self._paths.resistance_mohm, self._paths.sigma_mohm
+        paths, sigma = self._paths.resistance_mohm, self._paths.sigma_mohm(cell)
         known = sigma <= ENOUGH_MOHM
         return {
             "cell_excess_mohm": paths[cell] - median(paths) if known else None,
@@ -167,15 +167,16 @@ class Joints:
 
     def _worst(self) -> Figures:
         found = dict(_UNKNOWN)
-        paths, sigma = self._paths.resistance_mohm, self._paths.sigma_mohm
+        paths = self._paths.resistance_mohm
+        worst = max(paths)
+        sigma = self._paths.sigma_mohm(paths.index(worst))
         if sigma <= ENOUGH_MOHM:
-            worst = max(paths)
             excess = worst - median(paths)
             highest = self._peaks.highest_a
             found["joint_excess_mohm"], found["joint_excess_sigma_mohm"] = excess, sigma
             found["joint_cell_no"] = paths.index(worst) + 1
             found["joint_heat_w"] = excess * highest * highest / 1000.0
-        cell_sigma = self._pack.sigma_mohm
+        cell_sigma = self._pack.sigma_mohm(0)
         if cell_sigma <= ENOUGH_MOHM:
             count = len(paths)
             found["resistance_mohm"] = self._pack.resistance_mohm[0] * count + sum(paths)

@@ -19,8 +19,8 @@ CLIP = 4.0  # a residual counts at most as so many of its sigmas (Huber 1964, fr
 # While what is expected is vaguer than the reading by so many times, no residual is an outlier:
 # clipped, it would leave a wrong belief and take its doubt away.
 VAGUE = 100.0
-TURNS = 6  # so many clipped to one side in a row: the belief is wrong, not the readings
-_MEMORY = 200.0  # blocks over which the residuals' size is learnt
+TURNS = 12  # so many clipped to one side in a row: the belief is wrong, not the readings
+_MEMORY = 30.0  # measurements over which the size of a channel's residuals is learnt
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +58,8 @@ class ResistanceFilter:
         self._p: tuple[float, float, float, float, float, float] = tuple(
             known.get("p", _doubted(doubt))
         )
-        # Mean square of the residuals over what the model expects.
-        self._misfit: float = known.get("misfit", 1.0)
+        # Mean square of each channel's residuals over what the model expects.
+        self._misfit: list[float] = list(known.get("misfit", [1.0] * channels))
         # Of each channel, how many residuals in a row were clipped, with their sign.
         self._clipped: list[int] = list(known.get("clipped", [0] * channels))
 
@@ -70,14 +70,13 @@ class ResistanceFilter:
             "slope": list(self._slope),
             "resistance": list(self.resistance_mohm),
             "p": list(self._p),
-            "misfit": self._misfit,
+            "misfit": list(self._misfit),
             "clipped": list(self._clipped),
         }
 
-    @property
-    def sigma_mohm(self) -> float:
-        """Standard error of each resistance; the residuals widen it where they are larger."""
-        return sqrt(self._p[5] * max(self._misfit, 1.0))
+    def sigma_mohm(self, channel: int) -> float:
+        """Standard error of a resistance; residuals larger than the model expects widen it."""
+        return sqrt(self._p[5] * max(self._misfit[channel], 1.0))
 
     def forget_open(self) -> None:
         """The open-circuit parts are anew unknown: charge flowed that nobody counted."""
@@ -112,8 +111,8 @@ class ResistanceFilter:
         expected = ya + current_a * yr + variance_mv2
         ga, gs, gr = ya / expected, ys / expected, yr / expected
         vague = expected > VAGUE * variance_mv2
-        bound = CLIP * sqrt(expected * max(self._misfit, 1.0))
-        squares = 0.0
+        bound = CLIP * sqrt(expected)
+        misfit = self._misfit
         opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
         for k, volts in enumerate(voltage_mv):
             rest = volts - opens[k] - resistances[k] * current_a
@@ -123,7 +122,7 @@ class ResistanceFilter:
                 sign = 1 if rest > 0 else -1
                 self._clipped[k] = max(self._clipped[k] * sign, 0) * sign + sign
                 rest = bound * sign
-            squares += min(rest * rest, bound * bound)
+            misfit[k] += (min(rest * rest / expected, CLIP * CLIP) - misfit[k]) / _MEMORY
             opens[k] += ga * rest
             slopes[k] += gs * rest
             resistances[k] += gr * rest
@@ -135,7 +134,6 @@ class ResistanceFilter:
             sr - gs * yr,
             rr - gr * yr,
         )
-        self._misfit += (squares / (len(voltage_mv) * expected) - self._misfit) / _MEMORY
         if any(abs(turns) >= TURNS for turns in self._clipped):
             self._begin_anew()
 
