@@ -11,8 +11,8 @@ import pytest
 
 from tests.estimators.counting import UNLEARNED, Counting
 from tests.estimators.moment import sample, setting
+from watchd.estimators.charging.count import Count
 from watchd.estimators.soc import offset
-from watchd.estimators.soc.count import Count
 from watchd.estimators.soc.offset import Learned, Offset
 from watchd.figures import Figures, Value
 

@@ -27,6 +27,7 @@ from collections.abc import Iterable
 from operator import add
 from typing import Any
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, yes_no
 from watchd.telemetry.sample import Sample
@@ -64,11 +65,10 @@ class Sharing:
         self._sensor_a = max(SENSOR_A, SENSOR_C_RATE * setting.nameplate_ah)
         known = saved or {}
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
-        # The minute that runs, and where the totals of `charge` stood at its first look.
+        # The minute that runs; where the count stood at its first look, and when that was.
         self._minute: int | None = known.get("minute")
-        self._began: tuple[float, float, float] | None = (
-            tuple(known["began"]) if known.get("began") else None
-        )
+        self._began = saved_count(known.get("began"))
+        self._began_at: float = known.get("began_at", 0.0)
         self._part: float | None = known.get("part")  # of the bank's nameplate capacity
         # For each hour: its number, minutes, charge (A min) of the pack, of the bank.
         self._hours: deque[list[float]] = deque((list(h) for h in known.get("hours", ())), HOURS)
@@ -86,6 +86,7 @@ class Sharing:
             "figures": dict(self._figures),
             "minute": self._minute,
             "began": list(self._began) if self._began else None,
+            "began_at": self._began_at,
             "part": self._part,
             "hours": [list(h) for h in self._hours],
             "usual": list(self._usual),
@@ -105,19 +106,12 @@ class Sharing:
         """The minute before is over: put its mean on the bus, and look at the one before it."""
         before, began = self._minute, self._began
         self._minute = minute
-        charged, discharged = figures["charged_ah"], figures["discharged_ah"]
-        uncounted_h = figures["uncounted_h"]
-        self._began = None
-        if (
-            isinstance(charged, float)
-            and isinstance(discharged, float)
-            and isinstance(uncounted_h, float)
-        ):
-            self._began = (at, charged - discharged, uncounted_h)
+        began_at, self._began_at = self._began_at, at
+        self._began = Count.of(figures)
         mean: float | None = None
-        if began is not None and self._began is not None and before == minute - 1:
-            whole = self._began[2] == began[2] and at > began[0]
-            mean = (self._began[1] - began[1]) * 3600.0 / (at - began[0]) if whole else None
+        if began is not None and before == minute - 1 and at > began_at:
+            counted = self._began.since(began)
+            mean = None if counted.has_hole else counted.net_ah * 3600.0 / (at - began_at)
         means = self._bus.minutes[self._name]
         means[minute - 1] = mean
         if len(means) > 3:

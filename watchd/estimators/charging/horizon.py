@@ -25,6 +25,7 @@ from collections import deque
 from operator import mul
 from typing import Any
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.charging.full import AT_REST_C_RATE
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number
@@ -58,10 +59,9 @@ class Horizon:
         self._knee_v = setting.profile.upper_knee_v
         known = saved or {}
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
-        # When the minute began: time, net charge (Ah), time not counted (h).
-        self._minute: tuple[float, float, float] | None = (
-            tuple(known["minute"]) if known.get("minute") else None
-        )
+        # Where the count stood when the minute began, and when that was.
+        self._minute = saved_count(known.get("minute"))
+        self._began_at: float = known.get("began_at", 0.0)
         self._means: deque[float] = deque(known.get("means", ()), MINUTES)
 
     def snapshot(self) -> dict[str, Any]:
@@ -69,27 +69,25 @@ class Horizon:
         return {
             "figures": dict(self._figures),
             "minute": list(self._minute) if self._minute else None,
+            "began_at": self._began_at,
             "means": list(self._means),
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from `extremes`, `charge`, `full`, `capacity`, `estimate`."""
-        if self._minute is None or sample.at - self._minute[0] >= MINUTE_S:
+        if self._minute is None or sample.at - self._began_at >= MINUTE_S:
             self._turn(sample.at, figures)
         figures.update(self._figures)
 
     def _turn(self, at: float, figures: Figures) -> None:
-        charged, discharged = _number(figures["charged_ah"]), _number(figures["discharged_ah"])
-        uncounted_h = _number(figures["uncounted_h"])
-        if charged is None or discharged is None or uncounted_h is None:
-            return
-        now, before = (at, charged - discharged, uncounted_h), self._minute
-        self._minute = now
+        now, before, began_at = Count.of(figures), self._minute, self._began_at
+        self._minute, self._began_at = now, at
         self._figures = dict(_UNKNOWN)
-        if before is None or now[2] != before[2] or at > before[0] + 2 * MINUTE_S:
+        counted = now.since(before) if before is not None else None
+        if counted is None or counted.has_hole or at > began_at + 2 * MINUTE_S:
             self._means.clear()
             return
-        mean = (now[1] - before[1]) * 3600.0 / (at - before[0])
+        mean = counted.net_ah * 3600.0 / (at - began_at)
         if self._means and self._means[-1] * mean <= 0.0:
             self._means.clear()
         self._means.append(mean)

@@ -14,8 +14,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.count import Count, saved_count
 from watchd.figures import Figure, Figures, number, yes_no
 from watchd.telemetry.sample import Sample
 

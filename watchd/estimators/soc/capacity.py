@@ -15,8 +15,8 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import Any, cast
 
+from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.count import Count
 from watchd.estimators.soc.offset import COUNT_NOISE, Learned
 from watchd.estimators.soc.total_least_squares import TotalLeastSquares
 from watchd.figures import Figure, Figures, number

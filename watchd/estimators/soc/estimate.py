@@ -19,9 +19,9 @@ from __future__ import annotations
 from math import sqrt
 from typing import Any, cast
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
 from watchd.estimators.soc.capacity import PRIOR_SIGMA
-from watchd.estimators.soc.count import Count, saved_count
 from watchd.estimators.soc.offset import COUNT_NOISE, Learned
 from watchd.figures import Figure, Figures, Value, number
 from watchd.telemetry.sample import Sample

@@ -23,8 +23,8 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import Any, NamedTuple
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.count import Count, saved_count
 from watchd.estimators.soc.settled import Settled
 from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample

@@ -12,8 +12,8 @@ from __future__ import annotations
 from math import hypot
 from typing import Any, cast
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.count import Count, saved_count
 from watchd.figures import Figures
 
 LONG_H = 0.5
