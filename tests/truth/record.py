@@ -26,7 +26,7 @@ class Record:
     tripped: Array  # [T, S, P], over-voltage protection has acted
     # As it is.
     true_current_a: Array  # [T, S, P]
-    true_full: Array  # [T, S, P]: the keeper's definition met on true values for five minutes
+    true_full: Array  # [T, S, P]: voltage and tail met truly for five minutes
     remaining_ah: Array  # [T, S, P]: charge until the first cell is empty
     cell_charge: Array  # [T / EVERY, S, P, N], state of charge from 0 to 1
 

@@ -12,6 +12,7 @@ from tests.estimators.moment import sample, setting
 from watchd.estimators.charging.charge import Charge
 from watchd.estimators.charging.horizon import FIGURES, Horizon, ahead, taper
 from watchd.estimators.estimator import Estimator
+from watchd.estimators.soc.capacity import PRIOR_SIGMA
 from watchd.figures import Figures, Value
 
 NAMES = [figure.name for figure in FIGURES]
@@ -84,11 +85,11 @@ def test_what_is_not_sure_of_the_charge_widens_it() -> None:
     assert pack["time_to_empty_high_h"] == pytest.approx(6.0 + wide)
 
 
-def test_without_a_capacity_the_nameplate_is_five_percent_sure() -> None:
+def test_without_a_capacity_the_nameplate_is_sure_as_capacity_has_it() -> None:
     pack = Pack(soc_estimate_sigma_pct=0.0)
     pack.look(31, -20.0)
     assert pack["time_to_empty_h"] == pytest.approx(6.0)
-    assert pack["time_to_empty_high_h"] == pytest.approx(6.0 + 2 * 0.05 * 6.0)
+    assert pack["time_to_empty_high_h"] == pytest.approx(6.0 + 2 * PRIOR_SIGMA * 6.0)
 
 
 def test_a_current_that_swings_widens_it_more_to_the_late_side() -> None:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from operator import add
 from typing import Any
 
-from watchd.figures import Figures
 from watchd.telemetry.sample import Sample
 
 
@@ -28,14 +27,6 @@ def is_one_moment(sample: Sample, within_s: float) -> bool:
     """Whether cells and current were measured together, within so many seconds."""
     measured = sample.measured_at
     return -within_s <= measured["cell_v"] - measured["current_a"] <= within_s
-
-
-def moved(figures: Figures) -> float | None:
-    """Charge in less charge out so far, Ah."""
-    charged, discharged = figures["charged_ah"], figures["discharged_ah"]
-    if isinstance(charged, float) and isinstance(discharged, float):
-        return charged - discharged
-    return None
 
 
 class Blocks:

@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment, moved
+from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment
 from watchd.estimators.cells.ways import (
     LEAST_SIGMA_AH,
     End,
@@ -31,6 +31,7 @@ from watchd.estimators.cells.ways import (
     lower_levels,
     upper_levels,
 )
+from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
 from watchd.telemetry.sample import Sample
@@ -131,24 +132,24 @@ class Imbalance:
     def _look(self, at: float, figures: Figures) -> None:
         """Whether a way has begun or ended, by the charge that has moved."""
         self._looked_at = at
-        moved_ah, whole_mohm = moved(figures), figures["resistance_mohm"]
-        hole_h = figures["uncounted_h"]
-        if isinstance(hole_h, float) and hole_h != self._hole_h:
-            self._hole_h = hole_h
+        count, whole_mohm = Count.of(figures), figures["resistance_mohm"]
+        if count.uncounted_h != self._hole_h:
+            self._hole_h = count.uncounted_h
             self._up.stop()
             self._down.stop()
-        if moved_ah is None or not isinstance(whole_mohm, float):
+        if not isinstance(whole_mohm, float):
             return
         turn_ah, begin_ah = TURN * self._nameplate_ah, BEGIN * self._nameplate_ah
         for way in (self._up, self._down):
-            if way.has_ended(moved_ah, turn_ah, begin_ah):
+            if way.has_ended(count.net_ah, turn_ah, begin_ah):
                 way.end(at, whole_mohm / self._cells, self._sizes())
                 self._figures = self._found()
 
     def _cross(self, block: Block, now: float, figures: Figures) -> None:
-        moved_ah, whole_mohm = moved(figures), figures["resistance_mohm"]
-        if moved_ah is None or not isinstance(whole_mohm, float):
+        whole_mohm = figures["resistance_mohm"]
+        if not isinstance(whole_mohm, float):
             return
+        moved_ah = Count.of(figures).net_ah
         reading = Reading(
             at=block.at,
             volts=_without_resistance(block, whole_mohm / self._cells, figures),

@@ -27,8 +27,9 @@ from __future__ import annotations
 from statistics import median
 from typing import Any
 
-from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment, moved
+from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment
 from watchd.estimators.cells.resistance import Doubt, Drift, ResistanceFilter
+from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
 from watchd.telemetry.sample import Sample
@@ -61,7 +62,7 @@ FIGURES: tuple[Figure, ...] = (
     number("joint_excess_mohm", "mohm", "resistance of the worst cell's path over the median's"),
     number("joint_excess_sigma_mohm", "mohm", "standard error of joint_excess_mohm"),
     number("joint_cell_no", "", "number of the cell with that path, the first is 1"),
-    number("joint_heat_w", "w", "heat in that excess at the highest minute's current of 24 h"),
+    number("joint_heat_w", "w", "heat in that excess at the highest current of 24 h"),
     number("resistance_mohm", "mohm", "DC resistance of the pack over about a minute"),
     number("resistance_sigma_mohm", "mohm", "standard error of resistance_mohm"),
 )
@@ -131,11 +132,10 @@ class Joints:
 
     def _learn(self, block: Block, figures: Figures) -> None:
         self._peaks.take(block.at, abs(block.current_a))
-        moved_ah, hole_h = moved(figures), figures["uncounted_h"]
         if not self._is_flat(block):
             self._settled_at = block.at + SETTLE_S
-        elif moved_ah is not None and isinstance(hole_h, float) and block.at >= self._settled_at:
-            self._drift_to(block.at, moved_ah, hole_h)
+        elif block.at >= self._settled_at:
+            self._drift_to(block.at, Count.of(figures))
             self._measure(block)
         self._figures = self._worst()
 
@@ -149,7 +149,8 @@ class Joints:
         ]
         return self._from_v <= min(rest) and max(rest) <= self._to_v
 
-    def _drift_to(self, at: float, moved_ah: float, hole_h: float) -> None:
+    def _drift_to(self, at: float, count: Count) -> None:
+        moved_ah, hole_h = count.net_ah, count.uncounted_h
         if self._last is not None:
             then, before_ah = self._last
             for each in (self._paths, self._pack):

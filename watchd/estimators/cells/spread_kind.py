@@ -30,7 +30,7 @@ from watchd.figures import Figure, Figures, number, text
 from watchd.telemetry.sample import Sample
 
 KINDS = ("none", "charge", "small cell", "joint", "unclear")
-CERTAINTIES = ("observed", "likely", "possible", "unlikely", "unknown")
+CERTAINTIES = ("observed", "likely", "possible", "unknown")
 # What sound cells stay within; common practice, no source. Of nameplate capacity, and of the
 # resistance of a cell's path, where 0.1 mOhm is a plate bar with its joints.
 CHARGE_LIMIT, SHORTFALL_LIMIT = 0.005, 0.02

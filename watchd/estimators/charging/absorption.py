@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
@@ -46,10 +47,9 @@ class Absorption:
         self._longest_gap_s = setting.longest_gap_s
         known = saved or {}
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
-        # Since when it is at the voltage without a break: time, net charge (Ah), time not counted.
-        self._minute: tuple[float, float, float] | None = (
-            tuple(known["minute"]) if known.get("minute") else None
-        )
+        # Where the count stood when the minute at the voltage began, and when that was.
+        self._minute = saved_count(known.get("minute"))
+        self._began_at: float = known.get("began_at", 0.0)
         self._last_at: float | None = known.get("last_at")  # when it was at the voltage
         self._full_at: float | None = known.get("full_at")  # when the spread at full was renewed
 
@@ -58,6 +58,7 @@ class Absorption:
         return {
             "figures": dict(self._figures),
             "minute": list(self._minute) if self._minute else None,
+            "began_at": self._began_at,
             "last_at": self._last_at,
             "full_at": self._full_at,
         }
@@ -75,26 +76,16 @@ class Absorption:
         figures.update(self._figures)
 
     def _absorb(self, at: float, figures: Figures) -> None:
-        charged, discharged = figures["charged_ah"], figures["discharged_ah"]
-        uncounted_h = figures["uncounted_h"]
-        if not (
-            isinstance(charged, float)
-            and isinstance(discharged, float)
-            and isinstance(uncounted_h, float)
-        ):
+        before, step_s = self._minute, at - self._began_at
+        if before is not None and step_s < MINUTE_S:
             return
-        now = (at, charged - discharged, uncounted_h)
-        before = self._minute
+        self._minute, self._began_at = Count.of(figures), at
         if before is None:
-            self._minute = now
             return
-        step_s = at - before[0]
-        if step_s < MINUTE_S:
-            return
-        self._minute = now
-        amps = (now[1] - before[1]) * 3600.0 / step_s
+        counted = self._minute.since(before)
+        amps = counted.net_ah * 3600.0 / step_s
         # Above the voltage because of another charger, a pack may still give.
-        if now[2] == before[2] and amps >= 0.0:
+        if not counted.has_hole and amps >= 0.0:
             self._take_minute(at, step_s, amps)
 
     def _take_minute(self, at: float, step_s: float, amps: float) -> None:

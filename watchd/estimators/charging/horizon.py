@@ -14,8 +14,8 @@ missing, from I to the tail I_t, the time is longer by ln(I / I_t) / (1 - I_t / 
 has it, to `TAIL_C_RATE`.
 
 Withheld without our own SoC, while the current is below `full.AT_REST_C_RATE`, and in the first
-`LEAST_MIN` minutes of a direction. Without a capacity of our own the nameplate's, `NAMEPLATE_PCT`
-sure. Works once a minute.
+`LEAST_MIN` minutes of a direction. Without a capacity of our own the nameplate's, as
+`capacity` has it. Works once a minute.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from typing import Any
 from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.charging.full import AT_REST_C_RATE
 from watchd.estimators.estimator import Setting
+from watchd.estimators.soc.capacity import known_capacity
 from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
@@ -44,7 +45,6 @@ MINUTE_S = 60.0
 MINUTES = 30
 LEAST_MIN = 5
 # Common practice, no source.
-NAMEPLATE_PCT = 5.0
 TAIL_C_RATE = 0.01
 
 
@@ -100,15 +100,12 @@ class Horizon:
         if amps > 0 and figures["charge_state"] == "FULL":
             self._write("time_to_full", 0.0, 0.0, 0.0)
             return
-        soc, sigma_pct = (
-            _number(figures.get(n)) for n in ("soc_estimate_pct", "soc_estimate_sigma_pct")
-        )
-        if soc is None or sigma_pct is None or abs(amps) < self._rest_a:
+        soc, sigma_pct = figures["soc_estimate_pct"], figures["soc_estimate_sigma_pct"]
+        if not isinstance(soc, float) or not isinstance(sigma_pct, float):
             return
-        capacity_ah = _number(figures.get("capacity_ah")) or self._nameplate_ah
-        sigma_ah = _number(figures.get("capacity_sigma_ah"))
-        if sigma_ah is None or figures.get("capacity_ah") is None:
-            sigma_ah = NAMEPLATE_PCT / 100.0 * self._nameplate_ah
+        if abs(amps) < self._rest_a:
+            return
+        capacity_ah, sigma_ah = known_capacity(figures, self._nameplate_ah)
         left_pct = min(max(100.0 - soc if amps > 0 else soc, 0.0), 100.0)
         left_ah = left_pct * capacity_ah / 100.0
         left_sigma_ah = math.hypot(sigma_pct * capacity_ah, left_pct * sigma_ah) / 100.0
@@ -118,7 +115,8 @@ class Horizon:
         if amps < 0:
             self._write("time_to_empty", time_h, low_h, high_h)
             return
-        if high_h is not None and (_number(figures["cell_max_v"]) or 0.0) >= self._knee_v:
+        high_v = figures["cell_max_v"]
+        if high_h is not None and isinstance(high_v, float) and high_v >= self._knee_v:
             high_h *= taper(amps, self._tail_a)
         late_h = high_h + self._hold_h if high_h is not None else None
         self._write("time_to_full", time_h + self._hold_h, low_h, late_h)
@@ -145,7 +143,3 @@ def taper(amps: float, tail_a: float) -> float:
     """How much longer a charge takes with a current that falls to the tail on the way."""
     ratio = amps / tail_a
     return math.log(ratio) / (1.0 - 1.0 / ratio) if ratio > 1.001 else 1.0
-
-
-def _number(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) else None

@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, text, yes_no
 from watchd.telemetry.sample import Sample
@@ -139,15 +140,8 @@ class Frozen:
 
     def _take(self, sample: Sample, amps: float, figures: Figures) -> None:
         renewed, current, cells, soc = sample.renewed, self._current, self._cells, self._soc
-        charged, discharged = figures["charged_ah"], figures["discharged_ah"]
-        uncounted_h, mean_v = figures["uncounted_h"], figures["cell_mean_v"]
-        if (
-            not isinstance(charged, float)
-            or not isinstance(discharged, float)
-            or not isinstance(uncounted_h, float)
-        ):
-            return
-        now = (sample.at, amps, charged - discharged, uncounted_h)
+        count, mean_v = Count.of(figures), figures["cell_mean_v"]
+        now = (sample.at, amps, count.net_ah, count.uncounted_h)
         if "current_a" in renewed:
             if amps != current.value:
                 current.begin(amps, now)
@@ -235,8 +229,6 @@ class Frozen:
 
 def _step_mv(cells: tuple[float, ...]) -> int:
     """The step that cells are rounded to: the greatest that they all have in whole mV."""
-    if not all(math.isfinite(v) for v in cells):
-        return LARGEST_STEP_MV
     return min(max(math.gcd(*(round(v * 1000) for v in cells)), 1), LARGEST_STEP_MV)
 
 

@@ -134,6 +134,14 @@ class Capacity:
         }
 
 
+def known_capacity(figures: Figures, nameplate_ah: float) -> tuple[float, float]:
+    """Capacity and its sigma in Ah; the nameplate's as long as none was measured."""
+    capacity_ah, sigma_ah = figures["capacity_ah"], figures["capacity_sigma_ah"]
+    if isinstance(capacity_ah, float) and isinstance(sigma_ah, float):
+        return capacity_ah, sigma_ah
+    return nameplate_ah, PRIOR_SIGMA * nameplate_ah
+
+
 def _point(figures: Figures) -> Point:
     soc_pct = cast("float", figures["anchor_soc_pct"])
     sigma_pct = cast("float", figures["anchor_sigma_pct"])

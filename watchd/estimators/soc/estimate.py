@@ -21,7 +21,7 @@ from typing import Any, cast
 
 from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.capacity import PRIOR_SIGMA
+from watchd.estimators.soc.capacity import known_capacity
 from watchd.estimators.soc.offset import COUNT_NOISE, Learned
 from watchd.figures import Figure, Figures, Value, number
 from watchd.telemetry.sample import Sample
@@ -114,9 +114,7 @@ class Soc:
             figures["capacity_sigma_ah"],
         )
         if key != self._believed_of or self._believed is None:
-            capacity_ah, sigma_ah = figures["capacity_ah"], figures["capacity_sigma_ah"]
-            if not isinstance(capacity_ah, float) or not isinstance(sigma_ah, float):
-                capacity_ah, sigma_ah = self._nameplate_ah, PRIOR_SIGMA * self._nameplate_ah
+            capacity_ah, sigma_ah = known_capacity(figures, self._nameplate_ah)
             self._believed = (Learned.of(figures), capacity_ah, sigma_ah / capacity_ah)
             self._believed_of = key
         return self._believed
