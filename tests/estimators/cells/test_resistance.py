@@ -180,7 +180,7 @@ def test_a_belief_that_the_readings_contradict_again_and_again_is_given_up() -> 
     for amps in currents(100):
         found.measure(float(amps), [5.0 * float(amps), 0.0], 0.1)
     assert found.resistance_mohm[0] == pytest.approx(5.0, abs=0.01)
-    for _ in range(2 * resistance.TURNS):
+    for _ in range(resistance.TURNS):
         found.measure(40.0, [8.0, 0.0], 0.1)
         found.measure(50.0, [10.0, 0.0], 0.1)
     assert found.resistance_mohm[0] == pytest.approx(0.2, abs=0.05)

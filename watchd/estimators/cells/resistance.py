@@ -19,7 +19,10 @@ CLIP = 4.0  # a residual counts at most as so many of its sigmas (Huber 1964, fr
 # While what is expected is vaguer than the reading by so many times, no residual is an outlier:
 # clipped, it would leave a wrong belief and take its doubt away.
 VAGUE = 100.0
-TURNS = 12  # so many clipped to one side in a row: the belief is wrong, not the readings
+MISTAKEN_MOHM = 0.3  # so far off a belief that was wrong may be at least; ours
+# A clipped residual counts 2, another takes 1 away; from so much on the belief is wrong, not the
+# readings.
+TURNS = 48
 _MEMORY = 30.0  # measurements over which the size of a channel's residuals is learnt
 
 
@@ -60,7 +63,7 @@ class ResistanceFilter:
         )
         # Mean square of each channel's residuals over what the model expects.
         self._misfit: list[float] = list(known.get("misfit", [1.0] * channels))
-        # Of each channel, how many residuals in a row were clipped, with their sign.
+        # Of each channel, how often its residuals were clipped lately.
         self._clipped: list[int] = list(known.get("clipped", [0] * channels))
 
     def snapshot(self) -> dict[str, Any]:
@@ -112,16 +115,17 @@ class ResistanceFilter:
         ga, gs, gr = ya / expected, ys / expected, yr / expected
         vague = expected > VAGUE * variance_mv2
         bound = CLIP * sqrt(expected)
-        misfit = self._misfit
+        misfit, clipped, off_mv = self._misfit, self._clipped, 0.0
         opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
         for k, volts in enumerate(voltage_mv):
             rest = volts - opens[k] - resistances[k] * current_a
             if vague or -bound <= rest <= bound:
-                self._clipped[k] = 0
+                if clipped[k]:
+                    clipped[k] -= 1
             else:
-                sign = 1 if rest > 0 else -1
-                self._clipped[k] = max(self._clipped[k] * sign, 0) * sign + sign
-                rest = bound * sign
+                clipped[k] += 2
+                off_mv = max(off_mv, abs(rest))
+                rest = bound if rest > 0 else -bound
             misfit[k] += (min(rest * rest / expected, CLIP * CLIP) - misfit[k]) / _MEMORY
             opens[k] += ga * rest
             slopes[k] += gs * rest
@@ -134,14 +138,17 @@ class ResistanceFilter:
             sr - gs * yr,
             rr - gr * yr,
         )
-        if any(abs(turns) >= TURNS for turns in self._clipped):
-            self._begin_anew()
+        if max(clipped) >= TURNS:
+            self._doubt_again(off_mv / max(abs(current_a), 1.0))
 
-    def _begin_anew(self) -> None:
-        """Doubt everything; what was believed stays as the point to start from."""
-        doubt = self._doubt
+    def _doubt_again(self, off_mohm: float) -> None:
+        """The open-circuit parts are unknown, and resistances may be off by what a reading is.
+
+        Not as unknown as in the beginning: what was learnt of the other channels is worth days.
+        """
         self._clipped = [0] * len(self._clipped)
-        self._p = _doubted(doubt)
+        self.forget_open()
+        self._p = (*self._p[:5], self._p[5] + max(off_mohm, MISTAKEN_MOHM) ** 2)
 
 
 def _doubted(doubt: Doubt) -> tuple[float, float, float, float, float, float]:
