@@ -62,6 +62,10 @@ class Figure:
     meaning: str
     about: About = About.PACK
     words: tuple[str, ...] = ()  # for text with a fixed set of values
+    # What a number can be at all, in its unit; None where nothing bounds it.
+    low: float | None = None
+    high: float | None = None
+    noisy: bool = False  # a measurement, or computed from one sample by sample
 
 
 def rounded(figures: Figures) -> Figures:
@@ -69,9 +73,24 @@ def rounded(figures: Figures) -> Figures:
     return {n: round(v, 6) if isinstance(v, float) else v for n, v in figures.items()}
 
 
-def number(name: str, unit: str, meaning: str, about: About = About.PACK) -> Figure:
-    """A figure that is a number in `unit`."""
-    return Figure(name, unit, Kind.NUMBER, meaning, about)
+def number(
+    name: str,
+    unit: str,
+    meaning: str,
+    about: About = About.PACK,
+    *,
+    within: tuple[float | None, float | None] = (None, None),
+    noisy: bool = False,
+) -> Figure:
+    """A figure that is a number in `unit`, and `within` what it can be at all.
+
+    A standard error is never negative. A range that is too narrow would call a good rule a mistake,
+    so it holds only what is sure.
+    """
+    low, high = within
+    if low is None and "_sigma_" in name:
+        low = 0.0
+    return Figure(name, unit, Kind.NUMBER, meaning, about, low=low, high=high, noisy=noisy)
 
 
 def yes_no(name: str, meaning: str, about: About = About.PACK) -> Figure:

@@ -9,25 +9,74 @@ from watchd.figures import About, Figure, Figures, number
 if TYPE_CHECKING:
     from watchd.config import Bank, Pack
 
+# The ranges are those that `config.py` holds the config to.
+_CELL_V = (1.5, 4.5)
 PACK_SETTINGS: tuple[Figure, ...] = (
-    number("charge_voltage_v", "v", "charge voltage of the bank, from the config"),
-    number("cells_in_series", "", "cells in series, from the config"),
-    number("nameplate_ah", "ah", "nameplate capacity, from the config"),
-    number("max_charge_a", "a", "highest charge current of the pack, from the config"),
-    number("max_discharge_a", "a", "highest discharge current of the pack, from the config"),
-    number("overvoltage_v", "v", "the BMS's over-voltage threshold per cell, from the config"),
-    number("overvoltage_recovery_v", "v", "the BMS's recovery threshold, from the config"),
-    number("undervoltage_v", "v", "the BMS's under-voltage threshold per cell, from the config"),
-    number("undervoltage_recovery_v", "v", "its recovery threshold, from the config"),
-    number("full_v", "v", "the BMS's full-charge setting per cell, from the config"),
-    number("balancer_current_a", "a", "current of the balancer, from the config"),
-    number("balancer_from_v", "v", "cell voltage where the balancer starts, from the config"),
-    number("charge_min_degc", "degc", "lowest temperature for charging, from the config"),
-    number("charge_max_degc", "degc", "highest temperature for charging, from the config"),
+    number("charge_voltage_v", "v", "charge voltage of the bank, from the config", within=(0, 160)),
+    number("cells_in_series", "", "cells in series, from the config", within=(4, 32)),
+    number("nameplate_ah", "ah", "nameplate capacity, from the config", within=(0, 5000)),
+    number(
+        "max_charge_a", "a", "highest charge current of the pack, from the config", within=(0, 5000)
+    ),
+    number(
+        "max_discharge_a",
+        "a",
+        "highest discharge current of the pack, from the config",
+        within=(0, 5000),
+    ),
+    number(
+        "overvoltage_v",
+        "v",
+        "the BMS's over-voltage threshold per cell, from the config",
+        within=_CELL_V,
+    ),
+    number(
+        "overvoltage_recovery_v",
+        "v",
+        "the BMS's recovery threshold, from the config",
+        within=_CELL_V,
+    ),
+    number(
+        "undervoltage_v",
+        "v",
+        "the BMS's under-voltage threshold per cell, from the config",
+        within=_CELL_V,
+    ),
+    number(
+        "undervoltage_recovery_v", "v", "its recovery threshold, from the config", within=_CELL_V
+    ),
+    number(
+        "full_v", "v", "the BMS's full-charge setting per cell, from the config", within=_CELL_V
+    ),
+    number("balancer_current_a", "a", "current of the balancer, from the config", within=(0, 50)),
+    number(
+        "balancer_from_v",
+        "v",
+        "cell voltage where the balancer starts, from the config",
+        within=_CELL_V,
+    ),
+    number(
+        "charge_min_degc",
+        "degc",
+        "lowest temperature for charging, from the config",
+        within=(-40, 60),
+    ),
+    number(
+        "charge_max_degc",
+        "degc",
+        "highest temperature for charging, from the config",
+        within=(0, 90),
+    ),
 )
 BANK_SETTINGS: tuple[Figure, ...] = (
-    number("charge_voltage_v", "v", "charge voltage, from the config", About.BANK),
-    number("max_charge_a", "a", "highest charge current of the bank, from the config", About.BANK),
+    number("charge_voltage_v", "v", "charge voltage, from the config", About.BANK, within=(0, 160)),
+    number(
+        "max_charge_a",
+        "a",
+        "highest charge current of the bank, from the config",
+        About.BANK,
+        within=(0, 5000),
+    ),
 )
 
 

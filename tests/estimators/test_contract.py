@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from types import ModuleType
 
 import pytest
 
 from tests.scene import Scene, config_of, leading, pack, rules_of
 from watchd import estimators
-from watchd.alarms.alarm import Alarm, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Transition
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES
 from watchd.figures import About, Figure, Figures, Kind, Value
 from watchd.publish import encode
@@ -91,7 +92,7 @@ def cell_figures(monkeypatch: pytest.MonkeyPatch) -> list[Figures]:
     given: list[Figures] = []
     evaluate = Alarm.evaluate
 
-    def watched(alarm: Alarm, at: float, figures: Figures) -> Transition | None:
+    def watched(alarm: Alarm, at: float, figures: Figures) -> Sequence[Transition]:
         if alarm.rule.about is About.CELL:
             given.append(figures)
         return evaluate(alarm, at, figures)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ast
+import dis
 import types
 from collections.abc import Callable, Iterator
+from random import Random
 
 import pytest
 from hypothesis import event, example, given, settings
@@ -18,11 +20,15 @@ from tests.language.conditions import (
     hostile_texts,
     written,
 )
+from tests.language.hostile import Vandal
 from tests.language.vocabulary import FIGURES, UNKNOWN, compiled
-from watchd.language.expression import Expression, ExpressionError
+from watchd.language.compiler import MOST_PARTS, MOST_WINDOWS
+from watchd.language.condition import Condition
+from watchd.language.expression import LONGEST_TEXT, Expression, ExpressionError
 from watchd.language.operations import OPERATIONS
 
 STEADY = settings(deadline=None, derandomize=True, database=None)
+LONGEST_WHAT = 300
 
 
 def names_in(code: types.CodeType) -> Iterator[str]:
@@ -96,6 +102,75 @@ def test_any_expression_of_the_language(author: Author) -> None:
 @given(st.one_of(hostile_texts, anything.map(written)))
 def test_twenty_thousand_hostile_texts(text: str) -> None:
     check(text)
+
+
+# Work is counted and not timed: `python -m tests.bench.expressions` has the times.
+def assert_little_work(expression: Expression) -> None:
+    assert len(expression.text) <= LONGEST_TEXT
+    assert len(expression.calls) <= MOST_WINDOWS
+    functions = [expression.evaluate, *(call.inner for call in expression.calls)]
+    operations = sum(calls_in(function.__code__) for function in functions)
+    # A chained comparison adds the `and` of its pairs, so less than two operations a part.
+    assert operations < 2 * MOST_PARTS
+
+
+def calls_in(code: types.CodeType) -> int:
+    return sum(instruction.opname.startswith("CALL") for instruction in dis.get_instructions(code))
+
+
+def check_hostile(count: int, seed: int) -> int:
+    """How many of the texts were taken."""
+    rng = Random(seed)
+    vandal, author = Vandal(rng), Author(rng)
+    taken = 0
+    for _ in range(count):
+        text = vandal.text()
+        came = outcome(text)
+        if isinstance(came, ExpressionError):
+            assert len(came.what) < LONGEST_WHAT, came.what
+            assert 0 <= came.start <= len(text)
+            continue
+        taken += 1
+        assert_harmless(came)
+        assert_little_work(came)
+        value = Condition(came).update(0.0, author.figures())
+        assert value is None or isinstance(value, bool | float | int | str | tuple)
+        assert not isinstance(value, int | float) or abs(value) < float("inf")
+    return taken
+
+
+def test_three_thousand_hostile_texts() -> None:
+    assert check_hostile(3000, 61508) > 500
+
+
+@pytest.mark.long
+def test_a_hundred_thousand_hostile_texts() -> None:
+    assert check_hostile(100_000, 61511) > 15_000
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("1<" * 999 + "1", "the condition has too many parts"),
+        ("1+" * 900 + "1 > 0", "nested deeper than 40 levels"),
+        (" or ".join(f"count(charge_allowed, '{n} h') > 1" for n in range(1, 41)),
+         "more than 20 functions in one condition"),
+        ("x" * 1500, f"unknown name '{'x' * 60}...'; `watchd fields` lists the names"),
+        ("x" * 1500 + "(1) > 1", None),
+        ("mean(current_a, '" + "9" * 1500 + "') > 1", None),
+        ("since_full_h > '" + "9" * 1500 + " d'", None),
+        ("telemetry_quality == '" + "9" * 1500 + "'", None),
+        ("1 > " + "9" * 1900, None),
+        ("'" + "x" * 1900, "this quote is not closed"),
+        ("x" * 2001, "longer than 2000 characters"),
+    ],
+    ids=range(11),
+)  # fmt: skip
+def test_what_is_too_much_is_said_in_few_words(text: str, what: str | None) -> None:
+    with pytest.raises(ExpressionError) as caught:
+        compiled(text)
+    assert len(caught.value.what) < LONGEST_WHAT
+    assert what in (None, caught.value.what)
 
 
 @pytest.mark.parametrize("name", OUTSIDE)

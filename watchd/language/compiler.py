@@ -11,13 +11,15 @@ from watchd.durations import SECONDS, parse_duration
 from watchd.errors import nearest
 from watchd.figures import Figure, Kind, Value, unit_sign
 from watchd.language.operations import OPERATIONS
-from watchd.language.syntax import NOT_PART
+from watchd.language.syntax import NOT_PART, short
 from watchd.language.windows import FUNCTIONS, WindowCall
 
 DEEPEST = 40
 LARGEST_NUMBER = 1e12
-# The middle of a chained comparison is checked and written twice, so nested ones double each time.
-MOST_PARTS = 2000
+# A person needs a few dozen; a page of `1<1<1` must not keep a small computer busy. The middle of a
+# chained comparison is checked and written twice, so nested ones double each time.
+MOST_PARTS = 500
+MOST_WINDOWS = 20  # each keeps its past
 
 _COMPARISONS: dict[type[ast.cmpop], str] = {
     ast.Gt: "gt",
@@ -44,11 +46,14 @@ _WRITE = {
 
 
 class ExpressionError(Exception):
-    """A condition that is not accepted: what is wrong, and where in the text (0-based)."""
+    """A condition that is not accepted: what is wrong, and where in the text (0-based).
 
-    def __init__(self, what: str, start: int, width: int) -> None:
+    `name` is the name that is not known, where that is what is wrong.
+    """
+
+    def __init__(self, what: str, start: int, width: int, name: str | None = None) -> None:
         super().__init__(what)
-        self.what, self.start, self.width = what, start, max(1, width)
+        self.what, self.start, self.width, self.name = what, start, max(1, width), name
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +78,12 @@ class Compiler:
         self.calls: list[WindowCall] = []
         self.parts_left = MOST_PARTS
 
-    def refuse(self, node: ast.expr, what: str) -> NoReturn:
+    def refuse(self, node: ast.expr, what: str, name: str | None = None) -> NoReturn:
         # Python counts bytes of UTF-8 from where the parsed text began; people count characters.
         parsed = self.text[self.lead :].encode()
         start = self.lead + len(parsed[: node.col_offset].decode())
         end = self.lead + len(parsed[: node.end_col_offset].decode())
-        raise ExpressionError(what, start, end - start)
+        raise ExpressionError(what, start, end - start, name)
 
     def part(self, node: ast.expr, depth: int, *, positive: bool | None) -> Typed:
         """Check and translate one node.
@@ -158,7 +163,7 @@ class Compiler:
             if any(node.id in known.words for known in self.figures.values()):
                 self.refuse(node, f"a word is quoted: '{node.id}'")
             hint = nearest(node.id, list(self.figures), many="`watchd fields` lists the names")
-            self.refuse(node, f"unknown name '{node.id}'; {hint}")
+            self.refuse(node, f"unknown name '{short(node.id)}'; {hint}", node.id)
         self.names[node.id] = None
         return Typed(figure.kind, figure.unit, f"f[{node.id!r}]")
 
@@ -234,7 +239,7 @@ class Compiler:
         # A quoted duration is read in the unit of the other side.
         if isinstance(this.literal, str) and other.unit in SECONDS:
             try:
-                seconds = parse_duration(this.literal)
+                seconds = parse_duration(short(this.literal))
             except ValueError as error:
                 self.refuse(node, str(error))
             value = seconds / SECONDS[other.unit]
@@ -247,7 +252,7 @@ class Compiler:
                 words = self.figures[name.id].words
                 if words and typed.literal not in words:
                     hint = nearest(typed.literal, words)
-                    self.refuse(place, f"'{name.id}' is never '{typed.literal}'; {hint}")
+                    self.refuse(place, f"'{name.id}' is never '{short(typed.literal)}'; {hint}")
 
     def _shifted(
         self, node: ast.expr, code: str, operation: str, *, positive: bool | None, on_left: bool
@@ -287,14 +292,14 @@ class Compiler:
         function = FUNCTIONS.get(node.func.id)
         if function is None:
             hint = nearest(node.func.id, list(FUNCTIONS))
-            self.refuse(node.func, f"unknown function '{node.func.id}'; {hint}")
+            self.refuse(node.func, f"unknown function '{short(node.func.id)}'; {hint}")
         if node.keywords or len(node.args) != 2:
             self.refuse(node, f"'{node.func.id}' takes two things: {function.form}")
         span = node.args[1]
         if not (isinstance(span, ast.Constant) and isinstance(span.value, str)):
             self.refuse(span, f"the window is a quoted duration: {function.form}")
         try:
-            span_s = parse_duration(span.value)
+            span_s = parse_duration(short(span.value))
         except ValueError as error:
             self.refuse(span, str(error))
         if span_s < 1:
@@ -320,6 +325,8 @@ class Compiler:
         same = [i for i, known in enumerate(self.calls) if known.text == text]
         index = same[0] if same else len(self.calls)
         if not same:
+            if index == MOST_WINDOWS:
+                self.refuse(node, f"more than {MOST_WINDOWS} functions in one condition")
             self.calls.append(WindowCall(text, node.func.id, span_s, evaluate))
         unit = function.unit if function.unit is not None else typed.unit
         return Typed(function.gives, unit, f"w[{index}]")

@@ -39,6 +39,11 @@ class Condition:
             self._values[index] = window.value(at)
         return self._expression.evaluate(figures, self._values)
 
+    def windows(self) -> dict[str, Value]:
+        """The newest value of each window, by the text of its call."""
+        calls = zip(self._expression.calls, self._values, strict=True)
+        return {call.text: value for call, value in calls}
+
     def unknown(self, figures: Mapping[str, Value]) -> tuple[str, ...]:
         """The names in the expression that are not known, and the windows withheld as yet."""
         names = [n for n in self._expression.names if figures.get(n) is None]

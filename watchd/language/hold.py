@@ -26,6 +26,11 @@ class Hold:
         """Plain data from which the count goes on."""
         return [self._held_s, self._running, self._at]
 
+    @property
+    def held_s(self) -> float:
+        """For how long it had held when it was last looked at."""
+        return self._held_s
+
     def update(self, at: float, condition: bool | None) -> None:
         """Take the condition as of `at`."""
         if self._running:

@@ -49,7 +49,14 @@ NOT_PART = "is not part of the language of conditions"
 COMMENT = "'#' begins no comment here; comments stand outside the condition"
 EMPTY = "there is no condition here"
 
+LONGEST_SHOWN = 60
+
 Mistake = tuple[str, int, int]  # what, first character, width
+
+
+def short(text: str) -> str:
+    """A part of the text as an error shows it."""
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}..."
 
 
 def mistake_in(text: str, python_says: int) -> Mistake:
@@ -79,7 +86,7 @@ def _mistakes(text: str) -> Iterator[Mistake]:
     if opened:
         yield "this bracket is not closed", opened[-1].start(), 1
     if before is not None and not _ends_operand(before):
-        yield f"something is missing after '{before[0]}'", before.start(), len(before[0])
+        yield f"something is missing after '{short(before[0])}'", before.start(), len(before[0])
     words = [piece for piece in pieces if piece["word"]]
     if sum(word[0] == "if" for word in words) > sum(word[0] == "else" for word in words):
         first = next(word for word in words if word[0] == "if")
@@ -107,13 +114,13 @@ def _neighbours(
     ends = after is None or after[0] in (*_JOINING, *_BRACKETS)
     unit = piece[0] == "°" or (ends and (_is_name(piece) or piece[0] == "%"))
     if before["number"] is not None and unit:
-        duration = f"{before[0]} {piece[0]}"
+        duration = f"{short(before[0])} {short(piece[0])}"
         try:
             parse_duration(duration)
         except ValueError:
             more = after is not None and piece[0] == "°" and _is_name(after)
             written = piece[0] + (after[0] if after is not None and more else "")
-            what = f"a number is in the unit of its figure; leave out '{written}'"
+            what = f"a number is in the unit of its figure; leave out '{short(written)}'"
             yield what, piece.start(), len(written)
         else:
             width = piece.end() - before.start()
@@ -121,7 +128,7 @@ def _neighbours(
     called = before["word"] is not None and piece[0] == "("
     begins = piece[0] == "(" or piece["text"] or piece["number"] or _is_name(piece)
     if _ends_operand(before) and begins and not called:
-        what = f"something is missing between '{before[0]}' and '{piece[0]}'"
+        what = f"something is missing between '{short(before[0])}' and '{short(piece[0])}'"
         yield what, piece.start(), len(piece[0])
 
 

@@ -15,11 +15,14 @@ _SPEC = re.compile(r"(\+?)(,?(?:\.\d{1,2})?[fg]?)")
 
 
 class TextError(ValueError):
-    """A text that is not accepted: what is wrong, and where in the text (0-based)."""
+    """A text that is not accepted: what is wrong, and where in the text (0-based).
 
-    def __init__(self, what: str, start: int = 0, width: int = 1) -> None:
+    `name` is the name that is not known, where that is what is wrong.
+    """
+
+    def __init__(self, what: str, start: int = 0, width: int = 1, name: str | None = None) -> None:
         super().__init__(what)
-        self.what, self.start, self.width = what, start, width
+        self.what, self.start, self.width, self.name = what, start, width, name
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,7 @@ def compile_text(text: str, names: Collection[str]) -> Template:
             start = text.index("{" + name) + 1
             if name not in names:
                 hint = nearest(name, sorted(names), many="`watchd fields` lists the names")
-                raise TextError(f"unknown name '{name}'; {hint}", start, len(name))
+                raise TextError(f"unknown name '{name}'; {hint}", start, len(name), name)
             if conversion or not _SPEC.fullmatch(spec or ""):
                 written = name + (f"!{conversion}" if conversion else f":{spec}")
                 what = (

@@ -48,12 +48,39 @@ MAPPED: tuple[str, ...] = (
 # Measurements have a rhythm, and go stale when it breaks. States are often sent on change only.
 MEASURED: tuple[str, ...] = (*SCALARS, *LISTS)
 
+
+def within(name: str) -> tuple[float, float]:
+    """The range of a measurement, for the figures that are made of it."""
+    return RANGES[name].low, RANGES[name].high
+
+
+CELL_V = within("cell_v")
+SPREAD_MV = (0.0, 1000 * (CELL_V[1] - CELL_V[0]))
+CELL_NO = (1, 32)
 TELEMETRY: tuple[Figure, ...] = (
-    number("voltage_v", "v", "voltage of the pack"),
-    number("current_a", "a", "current of the pack, charge positive"),
-    number("soc_pct", "pct", "state of charge as the BMS reports it"),
-    number("temperature_min_degc", "degc", "lowest temperature that the BMS reports"),
-    number("temperature_max_degc", "degc", "highest temperature that the BMS reports"),
+    number("voltage_v", "v", "voltage of the pack", within=within("voltage_v"), noisy=True),
+    number(
+        "current_a",
+        "a",
+        "current of the pack, charge positive",
+        within=within("current_a"),
+        noisy=True,
+    ),
+    number("soc_pct", "pct", "state of charge as the BMS reports it", within=within("soc_pct")),
+    number(
+        "temperature_min_degc",
+        "degc",
+        "lowest temperature that the BMS reports",
+        within=within("temperature_degc"),
+        noisy=True,
+    ),
+    number(
+        "temperature_max_degc",
+        "degc",
+        "highest temperature that the BMS reports",
+        within=within("temperature_degc"),
+        noisy=True,
+    ),
     yes_no("charge_allowed", "whether the BMS lets the pack charge"),
     yes_no("discharge_allowed", "whether the BMS lets the pack discharge"),
     yes_no("balancing", "whether the BMS says that it balances"),
@@ -64,7 +91,19 @@ TELEMETRY: tuple[Figure, ...] = (
         "protection events present now, in SunSpec's names",
         words=EVENTS,
     ),
-    number("setting_overvoltage_v", "v", "over-voltage threshold that the BMS reports, per cell"),
-    number("setting_overvoltage_recovery_v", "v", "recovery threshold that the BMS reports"),
-    number("setting_full_v", "v", "full-charge setting that the BMS reports, per cell"),
+    number(
+        "setting_overvoltage_v",
+        "v",
+        "over-voltage threshold that the BMS reports, per cell",
+        within=CELL_V,
+    ),
+    number(
+        "setting_overvoltage_recovery_v",
+        "v",
+        "recovery threshold that the BMS reports",
+        within=CELL_V,
+    ),
+    number(
+        "setting_full_v", "v", "full-charge setting that the BMS reports, per cell", within=CELL_V
+    ),
 )

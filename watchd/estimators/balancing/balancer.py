@@ -38,9 +38,21 @@ FIGURES: tuple[Figure, ...] = (
     number("spread_slope_mv", "mv", "slope of the spread at full, in mV a day"),
     number("spread_slope_low_mv", "mv", "low end of its 95 % interval, in mV a day"),
     number("spread_slope_high_mv", "mv", "high end of its 95 % interval, in mV a day"),
-    number("balancer_can_move_ah", "ah", "charge a day that the balancer can move"),
-    number("balancer_needed_ah", "ah", "charge a day that it must move to hold the balance"),
-    number("days_to_balanced_d", "d", "days until the cells are balanced, while closing"),
+    number(
+        "balancer_can_move_ah", "ah", "charge a day that the balancer can move", within=(0, None)
+    ),
+    number(
+        "balancer_needed_ah",
+        "ah",
+        "charge a day that it must move to hold the balance",
+        within=(0, None),
+    ),
+    number(
+        "days_to_balanced_d",
+        "d",
+        "days until the cells are balanced, while closing",
+        within=(0, None),
+    ),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 DAY_S = 86400.0

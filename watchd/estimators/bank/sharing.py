@@ -34,7 +34,9 @@ from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
     number("share_pct", "pct", "part of the bank's charge that this pack moved, over 24 hours"),
-    number("share_expected_pct", "pct", "its part of the bank's nameplate capacity"),
+    number(
+        "share_expected_pct", "pct", "its part of the bank's nameplate capacity", within=(0, 100)
+    ),
     number("share_usual_pct", "pct", "its usual part, over some weeks; unknown in the first"),
     yes_no("carries", "whether the pack carries current while the others do; unknown at rest"),
     number("circulating_a", "a", "current between this pack and the others, while the bank rests"),

@@ -5,18 +5,56 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from watchd.figures import About, Figure, Figures, number, text, yes_no
+from watchd.telemetry.names import CELL_V, within
 
 FIGURES: tuple[Figure, ...] = (
-    number("voltage_v", "v", "highest voltage of the packs", About.BANK),
-    number("current_a", "a", "sum of the packs' currents, charge positive", About.BANK),
-    number("power_w", "w", "sum of the packs' power, charge positive", About.BANK),
-    number("soc_pct", "pct", "packs' SoC weighted by nameplate capacity", About.BANK),
-    number("nameplate_ah", "ah", "sum of the packs' nameplate capacity", About.BANK),
-    number("cell_max_v", "v", "voltage of the highest cell of all packs", About.BANK),
-    number("cell_min_v", "v", "voltage of the lowest cell of all packs", About.BANK),
-    number("packs_fresh", "", "packs whose telemetry is not stale", About.BANK),
-    number("packs_charging_allowed", "", "packs whose BMS lets them charge", About.BANK),
-    number("charge_limit_a", "a", "the suggested charge current limit", About.BANK),
+    number(
+        "voltage_v",
+        "v",
+        "highest voltage of the packs",
+        About.BANK,
+        within=within("voltage_v"),
+        noisy=True,
+    ),
+    number("current_a", "a", "sum of the packs' currents, charge positive", About.BANK, noisy=True),
+    number("power_w", "w", "sum of the packs' power, charge positive", About.BANK, noisy=True),
+    number(
+        "soc_pct",
+        "pct",
+        "packs' SoC weighted by nameplate capacity",
+        About.BANK,
+        within=within("soc_pct"),
+    ),
+    number(
+        "nameplate_ah", "ah", "sum of the packs' nameplate capacity", About.BANK, within=(0, None)
+    ),
+    number(
+        "cell_max_v",
+        "v",
+        "voltage of the highest cell of all packs",
+        About.BANK,
+        within=CELL_V,
+        noisy=True,
+    ),
+    number(
+        "cell_min_v",
+        "v",
+        "voltage of the lowest cell of all packs",
+        About.BANK,
+        within=CELL_V,
+        noisy=True,
+    ),
+    number("packs_fresh", "", "packs whose telemetry is not stale", About.BANK, within=(0, None)),
+    number(
+        "packs_charging_allowed",
+        "",
+        "packs whose BMS lets them charge",
+        About.BANK,
+        within=(0, None),
+    ),
+    number(
+        "charge_limit_a", "a", "the suggested charge current limit", About.BANK, within=(0, None)
+    ),
     text("limited_by", "what the suggested limit comes from", about=About.BANK),
     yes_no("all_full", "whether every pack is full", About.BANK),
 )

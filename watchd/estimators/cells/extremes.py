@@ -6,20 +6,34 @@ from typing import Any
 
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
+from watchd.telemetry.names import CELL_NO, CELL_V, SPREAD_MV
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("cell_max_v", "v", "voltage of the highest cell"),
-    number("cell_min_v", "v", "voltage of the lowest cell"),
-    number("cell_mean_v", "v", "mean voltage of the cells"),
-    number("cell_max_no", "", "number of the highest cell, the first is 1"),
-    number("cell_min_no", "", "number of the lowest cell, the first is 1"),
-    number("cell_spread_mv", "mv", "spread: highest minus lowest cell"),
+    number("cell_max_v", "v", "voltage of the highest cell", within=CELL_V, noisy=True),
+    number("cell_min_v", "v", "voltage of the lowest cell", within=CELL_V, noisy=True),
+    number("cell_mean_v", "v", "mean voltage of the cells", within=CELL_V, noisy=True),
+    number(
+        "cell_max_no", "", "number of the highest cell, the first is 1", within=CELL_NO, noisy=True
+    ),
+    number(
+        "cell_min_no", "", "number of the lowest cell, the first is 1", within=CELL_NO, noisy=True
+    ),
+    number(
+        "cell_spread_mv", "mv", "spread: highest minus lowest cell", within=SPREAD_MV, noisy=True
+    ),
 )
 CELL_FIGURES: tuple[Figure, ...] = (
-    number("cell_no", "", "number of this cell, the first is 1", About.CELL),
-    number("cell_v", "v", "voltage of this cell", About.CELL),
-    number("cell_deviation_mv", "mv", "this cell minus the mean of the pack's cells", About.CELL),
+    number("cell_no", "", "number of this cell, the first is 1", About.CELL, within=CELL_NO),
+    number("cell_v", "v", "voltage of this cell", About.CELL, within=CELL_V, noisy=True),
+    number(
+        "cell_deviation_mv",
+        "mv",
+        "this cell minus the mean of the pack's cells",
+        About.CELL,
+        within=(-SPREAD_MV[1], SPREAD_MV[1]),
+        noisy=True,
+    ),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 

@@ -34,6 +34,7 @@ from watchd.estimators.cells.ways import (
 from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
+from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
 TURN = 0.05  # of nameplate capacity: less is a cloud or a kettle
@@ -51,15 +52,17 @@ BLOCK_S, STEP_C_RATE = 30.0, 0.02
 FIGURES: tuple[Figure, ...] = (
     number("imbalance_ah", "ah", "charge by which the most deviating cell is ahead at the top"),
     number("imbalance_sigma_ah", "ah", "standard error of imbalance_ah"),
-    number("imbalance_cell_no", "", "number of that cell, the first is 1"),
+    number("imbalance_cell_no", "", "number of that cell, the first is 1", within=CELL_NO),
     number(
         "bottom_imbalance_ah", "ah", "charge that the most deviating cell has more at the bottom"
     ),
     number("bottom_imbalance_sigma_ah", "ah", "standard error of bottom_imbalance_ah"),
-    number("bottom_imbalance_cell_no", "", "number of that cell, the first is 1"),
+    number("bottom_imbalance_cell_no", "", "number of that cell, the first is 1", within=CELL_NO),
     number("cell_shortfall_ah", "ah", "capacity by which the smallest cell is below the median"),
     number("cell_shortfall_sigma_ah", "ah", "standard error of cell_shortfall_ah"),
-    number("cell_shortfall_cell_no", "", "number of the smallest cell, the first is 1"),
+    number(
+        "cell_shortfall_cell_no", "", "number of the smallest cell, the first is 1", within=CELL_NO
+    ),
 )
 CELL_FIGURES: tuple[Figure, ...] = (
     number("cell_imbalance_ah", "ah", "charge by which this cell is ahead at the top", About.CELL),

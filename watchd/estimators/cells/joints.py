@@ -32,6 +32,7 @@ from watchd.estimators.cells.resistance import Doubt, Drift, ResistanceFilter
 from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figure, Figures, number
+from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
 ENOUGH_MOHM = 0.05  # standard error of a path from which on it is told
@@ -61,7 +62,9 @@ _OF_THE_PACK = Drift(
 FIGURES: tuple[Figure, ...] = (
     number("joint_excess_mohm", "mohm", "resistance of the worst cell's path over the median's"),
     number("joint_excess_sigma_mohm", "mohm", "standard error of joint_excess_mohm"),
-    number("joint_cell_no", "", "number of the cell with that path, the first is 1"),
+    number(
+        "joint_cell_no", "", "number of the cell with that path, the first is 1", within=CELL_NO
+    ),
     number("joint_heat_w", "w", "heat in that excess at the highest current of 24 h"),
     number("resistance_mohm", "mohm", "DC resistance of the pack over about a minute"),
     number("resistance_sigma_mohm", "mohm", "standard error of resistance_mohm"),

@@ -27,6 +27,7 @@ from typing import Any
 
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text
+from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
 KINDS = ("none", "charge", "small cell", "joint", "unclear")
@@ -40,7 +41,12 @@ BY_FAR = 3.0
 FIGURES: tuple[Figure, ...] = (
     text("spread_kind", "what makes the cells differ most", KINDS),
     text("spread_kind_certainty", "how certain spread_kind is, in CAP 1.2's words", CERTAINTIES),
-    number("spread_kind_cell_no", "", "number of the cell that it is about, the first is 1"),
+    number(
+        "spread_kind_cell_no",
+        "",
+        "number of the cell that it is about, the first is 1",
+        within=CELL_NO,
+    ),
 )
 _UNKNOWN: Figures = {
     "spread_kind": None,

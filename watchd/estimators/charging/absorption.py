@@ -15,6 +15,7 @@ from typing import Any
 from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number
+from watchd.telemetry.names import SPREAD_MV, within
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
@@ -22,12 +23,19 @@ FIGURES: tuple[Figure, ...] = (
         "tail_current_a",
         "a",
         "lowest charge current, over a minute, of this or the last absorption",
+        within=within("current_a"),
     ),
-    number("absorption_h", "h", "time at the charge voltage, of this or the last absorption"),
+    number(
+        "absorption_h",
+        "h",
+        "time at the charge voltage, of this or the last absorption",
+        within=(0, None),
+    ),
     number(
         "spread_at_full_mv",
         "mv",
         "spread over the last minutes in which the pack was full; kept until it is full again",
+        within=SPREAD_MV,
     ),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}

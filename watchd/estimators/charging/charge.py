@@ -14,11 +14,28 @@ from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("charged_ah", "ah", "charge that went in since watchd first saw the pack"),
-    number("discharged_ah", "ah", "charge that came out since watchd first saw the pack"),
-    number("counted_h", "h", "time in which the current was known and its charge counted"),
-    number("uncounted_h", "h", "time in which the current was not known"),
-    number("equivalent_cycles", "", "charge in and out over twice the nameplate capacity"),
+    number(
+        "charged_ah", "ah", "charge that went in since watchd first saw the pack", within=(0, None)
+    ),
+    number(
+        "discharged_ah",
+        "ah",
+        "charge that came out since watchd first saw the pack",
+        within=(0, None),
+    ),
+    number(
+        "counted_h",
+        "h",
+        "time in which the current was known and its charge counted",
+        within=(0, None),
+    ),
+    number("uncounted_h", "h", "time in which the current was not known", within=(0, None)),
+    number(
+        "equivalent_cycles",
+        "",
+        "charge in and out over twice the nameplate capacity",
+        within=(0, None),
+    ),
 )
 
 

@@ -22,8 +22,18 @@ SPENT = 0.01  # part of capacity after which a pack is no longer full: one step 
 
 FIGURES: tuple[Figure, ...] = (
     text("charge_state", "what the pack does, in SunSpec's words", CHARGE_STATES),
-    number("since_full_h", "h", "time since the pack was last full; unknown until it was"),
-    number("full_count", "", "how often the pack became full since watchd first saw it"),
+    number(
+        "since_full_h",
+        "h",
+        "time since the pack was last full; unknown until it was",
+        within=(0, None),
+    ),
+    number(
+        "full_count",
+        "",
+        "how often the pack became full since watchd first saw it",
+        within=(0, None),
+    ),
 )
 
 

@@ -33,12 +33,42 @@ from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("time_to_full_h", "h", "time until full if the current of the last half hour lasts"),
-    number("time_to_full_low_h", "h", "its early end, by what is not sure of charge and current"),
-    number("time_to_full_high_h", "h", "its late end, likewise; unknown if perhaps never"),
-    number("time_to_empty_h", "h", "time until empty if the current of the last half hour lasts"),
-    number("time_to_empty_low_h", "h", "its early end, by what is not sure of charge and current"),
-    number("time_to_empty_high_h", "h", "its late end, likewise; unknown if perhaps never"),
+    number(
+        "time_to_full_h",
+        "h",
+        "time until full if the current of the last half hour lasts",
+        within=(0, None),
+    ),
+    number(
+        "time_to_full_low_h",
+        "h",
+        "its early end, by what is not sure of charge and current",
+        within=(0, None),
+    ),
+    number(
+        "time_to_full_high_h",
+        "h",
+        "its late end, likewise; unknown if perhaps never",
+        within=(0, None),
+    ),
+    number(
+        "time_to_empty_h",
+        "h",
+        "time until empty if the current of the last half hour lasts",
+        within=(0, None),
+    ),
+    number(
+        "time_to_empty_low_h",
+        "h",
+        "its early end, by what is not sure of charge and current",
+        within=(0, None),
+    ),
+    number(
+        "time_to_empty_high_h",
+        "h",
+        "its late end, likewise; unknown if perhaps never",
+        within=(0, None),
+    ),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 MINUTE_S = 60.0

@@ -8,9 +8,11 @@ from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
+# The highest voltage times the highest current that telemetry can have.
+POWER_W = (-320_000.0, 320_000.0)
 FIGURES: tuple[Figure, ...] = (
-    number("power_w", "w", "power into the pack, charge positive"),
-    number("c_rate", "", "current as a part of nameplate capacity, charge positive"),
+    number("power_w", "w", "power into the pack, charge positive", within=POWER_W, noisy=True),
+    number("c_rate", "", "current as a part of nameplate capacity, charge positive", noisy=True),
 )
 
 

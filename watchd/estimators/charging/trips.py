@@ -22,12 +22,18 @@ MOST = 500
 FIGURES: tuple[Figure, ...] = (
     yes_no("protection_trip", "whether a protection of the BMS has acted and not recovered"),
     text("trip_events", "the protection events behind the last trip, in SunSpec's names"),
-    number("trips_24h", "", "protection trips in the last 24 hours, as far as watchd saw them"),
-    number("trips_7d", "", "protection trips in the last 7 days, likewise"),
+    number(
+        "trips_24h",
+        "",
+        "protection trips in the last 24 hours, as far as watchd saw them",
+        within=(0, None),
+    ),
+    number("trips_7d", "", "protection trips in the last 7 days, likewise", within=(0, None)),
     number(
         "trip_lasted_s",
         "s",
         "how long the last trip that recovered lasted; unknown if not seen from begin to end",
+        within=(0, None),
     ),
 )
 

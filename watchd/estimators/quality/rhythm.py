@@ -35,8 +35,18 @@ SILENT = 3 * REGULAR  # usual intervals: no pause any more
 LEAST_SILENCE_S = 60.0  # a rhythm of a second is no reason to call after a quarter of a minute
 
 FIGURES: tuple[Figure, ...] = (
-    number("telemetry_rhythm_s", "s", "usual interval between the pack's measurements"),
-    number("telemetry_missed", "", "usual intervals that have passed since the last measurement"),
+    number(
+        "telemetry_rhythm_s",
+        "s",
+        "usual interval between the pack's measurements",
+        within=(0, None),
+    ),
+    number(
+        "telemetry_missed",
+        "",
+        "usual intervals that have passed since the last measurement",
+        within=(0, None),
+    ),
     yes_no("telemetry_silent", "whether a pack of regular rhythm has broken it off"),
 )
 

@@ -25,7 +25,7 @@ from watchd.telemetry.sample import Sample
 ANCHORS = ("none", "full", "low")
 FIGURES: tuple[Figure, ...] = (
     text("anchor", "whether the pack's charge is known without counting, and by what", ANCHORS),
-    number("anchor_soc_pct", "pct", "state of charge at an anchor"),
+    number("anchor_soc_pct", "pct", "state of charge at an anchor", within=(0, 100)),
     number("anchor_sigma_pct", "pct", "standard error of anchor_soc_pct"),
 )
 

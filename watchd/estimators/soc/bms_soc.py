@@ -20,11 +20,16 @@ from watchd.figures import Figure, Figures, number, yes_no
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("soc_error_pct", "pct", "state of charge of the BMS minus soc_estimate_pct"),
+    number(
+        "soc_error_pct",
+        "pct",
+        "state of charge of the BMS minus soc_estimate_pct",
+        within=(-105, 110),
+    ),
     yes_no("soc_stepped", "in the last minute the BMS's SoC moved with no charge to explain it"),
     number("soc_step_pct", "pct", "size of the last such step"),
     yes_no("bms_reanchored", "in the last minute the BMS set its SoC to full, or to its low end"),
-    number("since_reanchor_h", "h", "time since bms_reanchored was last seen"),
+    number("since_reanchor_h", "h", "time since bms_reanchored was last seen", within=(0, None)),
 )
 
 _UNSEEN: Figures = {figure.name: None for figure in FIGURES[1:]}

@@ -23,9 +23,19 @@ from watchd.figures import Figure, Figures, number
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("capacity_ah", "ah", "usable capacity, from full to the lowest cell empty, as measured"),
+    number(
+        "capacity_ah",
+        "ah",
+        "usable capacity, from full to the lowest cell empty, as measured",
+        within=(0, None),
+    ),
     number("capacity_sigma_ah", "ah", "standard error of capacity_ah"),
-    number("soh_pct", "pct", "state of health: usable capacity over nameplate capacity"),
+    number(
+        "soh_pct",
+        "pct",
+        "state of health: usable capacity over nameplate capacity",
+        within=(0, None),
+    ),
     number("soh_sigma_pct", "pct", "standard error of soh_pct"),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}

@@ -27,7 +27,12 @@ from watchd.figures import Figure, Figures, Value, number
 from watchd.telemetry.sample import Sample
 
 FIGURES: tuple[Figure, ...] = (
-    number("soc_estimate_pct", "pct", "state of charge by watchd's own count; 100 is full"),
+    number(
+        "soc_estimate_pct",
+        "pct",
+        "state of charge by watchd's own count; 100 is full",
+        within=(0, 100),
+    ),
     number("soc_estimate_sigma_pct", "pct", "standard error of soc_estimate_pct"),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
