@@ -30,6 +30,11 @@ KEPT: list[dict[str, Any]] = [
     {"charge_limit": "0.1 * nameplate_ah"},
     {"examples": [{"given": {"cell_spread_mv": 55}, "lasting": "3 min", "expect": "raised"}]},
     {"on_delay": "120 s"},
+    {"suppress_when": "protection_trip"},
+    {"re_alarm_time": "8 h"},
+    {"group": "top-of-charge"},
+    {"annunciate": False},
+    {"disabled": True},
 ]
 CHANGED: list[dict[str, Any]] = [
     {"rule": "cell-spread-wider"},
@@ -41,6 +46,7 @@ CHANGED: list[dict[str, Any]] = [
     {"deadband": {"cell_spread_mv": 11}},
     {"deadband": {}},
     {"deadband": {}, "until": "cell_spread_mv < 30"},
+    {"latching": True},
 ]
 
 

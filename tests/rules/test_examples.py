@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from watchd.errors import WatchdError
 from watchd.rules.examples import MOST_STEPS, STEP_S, Outcome, run_examples
 from watchd.rules.loader import compile_rules
-from watchd.rules.rule import Example, Rule
+from watchd.rules.rule import Example, Rule, Step
 
 SPREAD = """
 - rule: cell-spread-wide
@@ -33,7 +34,7 @@ def rule_of(text: str) -> Rule:
 
 def outcome_of(rule: Rule, lasting_s: float, *, raised: bool = True, **given: Any) -> Outcome:
     """What comes of one example."""
-    example = Example(given, lasting_s, raised)
+    example = Example((Step(given, lasting_s),), raised)
     (outcome,) = run_examples(replace(rule, examples=(example,)))
     return outcome
 
@@ -68,7 +69,7 @@ def test_what_comes_of_an_example(
 
 def test_raised_and_then_unknown_has_not_passed() -> None:
     rule = rule_of(SPREAD)
-    example = Example({}, 300.0, raised=True)
+    example = Example((Step({}, 300.0),), raised=True)
     assert Outcome(rule, 1, example, raised=True, unknown=()).passed
     assert not Outcome(rule, 1, example, raised=True, unknown=("current_a",)).passed
 
@@ -113,8 +114,8 @@ def test_examples_of_every_subject(about: str, when: str, given: dict[str, Any])
 
 def test_each_example_begins_with_a_fresh_alarm_and_has_its_number() -> None:
     rule = rule_of(SPREAD)
-    wide = Example({"cell_spread_mv": 55.0, "current_a": 9.0}, 300.0, raised=True)
-    within = Example({"cell_spread_mv": 35.0, "current_a": 9.0}, 300.0, raised=False)
+    wide = Example((Step({"cell_spread_mv": 55.0, "current_a": 9.0}, 300.0),), raised=True)
+    within = Example((Step({"cell_spread_mv": 35.0, "current_a": 9.0}, 300.0),), raised=False)
     outcomes = run_examples(replace(rule, examples=(wide, within, wide)))
     # Within the deadband the second would stay raised if it were the first's alarm.
     assert [(o.number, o.raised, o.passed) for o in outcomes] == [
@@ -141,3 +142,45 @@ def test_a_month_is_taken_in_longer_steps() -> None:
     assert 30 * 86400 / STEP_S > MOST_STEPS
     assert not outcome_of(rule, 30 * 86400.0 - 1, since_full_h=400.0).raised
     assert outcome_of(rule, 30 * 86400.0, since_full_h=400.0).raised
+
+
+TRIPS = """
+- rule: trips
+  when: count(protection_trip, "24 h") >= 3
+  priority: low
+  say: x
+  examples:
+    - before:
+        - {given: {protection_trip: false}, lasting: 1 h}
+        - {given: {protection_trip: true}, lasting: 1 min}
+        - {given: {protection_trip: false}, lasting: 1 h}
+      times: TIMES
+      given: {protection_trip: true}
+      lasting: 10 s
+      expect: EXPECTED
+"""
+
+
+@pytest.mark.parametrize(("times", "expected"), [(1, "quiet"), (2, "raised"), (3, "raised")])
+def test_what_went_before_counts(times: int, expected: str) -> None:
+    text = TRIPS.replace("TIMES", str(times))
+    for word in ("raised", "quiet"):
+        (outcome,) = run_examples(rule_of(text.replace("EXPECTED", word)))
+        assert outcome.passed is (word == expected)
+
+
+def test_mistakes_in_what_went_before_are_told_at_their_place() -> None:
+    text = TRIPS.replace("TIMES", "2").replace("EXPECTED", "raised")
+    broken = text.replace("{protection_trip: true}, lasting: 1 min", "{trip: 1}, lasting: 1 min")
+    with pytest.raises(WatchdError) as caught:
+        rule_of(broken)
+    (problem,) = caught.value.problems
+    assert problem.place
+    assert problem.place.line == broken[: broken.index("{trip: 1}")].count("\n") + 1
+    assert "unknown name 'trip'" in problem.what
+    for wrong, why in (("times: 0", "at least 1"), ("times: 101", "at most 100")):
+        with pytest.raises(WatchdError, match=why):
+            rule_of(text.replace("times: 2", wrong))
+    alone = "    - {given: {}, lasting: 1 s, times: 2, expect: quiet}\n"
+    with pytest.raises(WatchdError, match="times repeats what went 'before'"):
+        rule_of(text.split("    - before")[0] + alone)

@@ -14,7 +14,7 @@ from watchd.durations import parse_duration
 from watchd.figures import About, Figures
 from watchd.rules.examples import run_examples
 from watchd.rules.fields import FIELDS
-from watchd.rules.rule import Example, Rule
+from watchd.rules.rule import Example, Rule, Step
 from watchd.settings import bank_settings, pack_settings
 
 # The pack of the boundary cases. The limits below follow from these numbers.
@@ -42,7 +42,7 @@ def test_a_limit_raises(row: Row) -> None:
     name, figures, changed, lasting, raised = row
     settings = {n: v for n, v in settings_of(RULES[name]).items() if v is not None}
     given = {**settings, **figures, **changed}
-    example = Example(given, parse_duration(lasting), raised)
+    example = Example((Step(given, parse_duration(lasting)),), raised)
     (outcome,) = run_examples(replace(RULES[name], examples=(example,)))
     assert outcome.raised is raised
 

@@ -11,7 +11,7 @@ from tests.rules.shipped_rules import RAISED_BY_CHANGE, RULES
 from watchd.alarms.alarm import Alarm
 from watchd.figures import About, Figures
 from watchd.rules.examples import run_examples
-from watchd.rules.rule import Example, Rule
+from watchd.rules.rule import Example, Rule, Step
 
 EXAMPLES = [(rule, outcome) for rule in RULES.values() for outcome in run_examples(rule)]
 DAY_S = 86400.0
@@ -53,7 +53,7 @@ def trips_at(*hours: float, until_h: float) -> list[tuple[float, bool]]:
         at_h = step / 60
         tripped = any(begin <= at_h < begin + 5 / 60 for begin in hours)
         figures: Figures = {"protection_trip": tripped, "trips_24h": 3, "trip_events": "OVER_VOLT"}
-        if alarm.evaluate(at_h * 3600, figures) is not None:
+        if alarm.evaluate(at_h * 3600, figures):
             moved.append((at_h, alarm.is_raised))
     return moved
 
@@ -76,6 +76,6 @@ def test_the_third_trip_must_come_within_a_day(third_h: float, raised: bool) -> 
 def test_one_long_trip_is_one() -> None:
     rule = RULES["protection-trips-repeated"]
     figures = {"protection_trip": True, "trips_24h": 1}
-    example = Example(figures, DAY_S, raised=False)
+    example = Example((Step(figures, DAY_S),), raised=False)
     (outcome,) = run_examples(replace(rule, examples=(example,)))
     assert not outcome.raised

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from watchd.commands.case_table import print_cases
 from watchd.commands.options import add_command, add_config
 from watchd.config import Config
 from watchd.durations import show_duration
+from watchd.errors import WatchdError, nearest
 from watchd.loading import load, rules_folder
+from watchd.rules.boundaries import Boundaries, boundaries_of
 from watchd.rules.examples import Outcome, run_examples
+from watchd.rules.finding import Finding
+from watchd.rules.findings import findings_of
+from watchd.rules.rule import Rule
 from watchd.telemetry.topics import TopicPattern
 
 
@@ -24,6 +31,13 @@ def add(commands: Any) -> None:
         "watchd check --config /etc/watchd/config.yaml",
     )
     add_config(parser)
+    parser.add_argument(
+        "--cases",
+        nargs="*",
+        metavar="RULE",
+        help="also show what happens about each limit and delay, of these rules or of all",
+    )
+    parser.add_argument("--strict", action="store_true", help="a finding is a failure too: exit 1")
     parser.add_argument("--json", action="store_true", help="one object")
     parser.set_defaults(run=run)
 
@@ -31,53 +45,100 @@ def add(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Load everything, run the examples. 0 all well, 1 an example fails; WatchdError for 2."""
     config, rules = load(options.config, options.rules)
+    chosen = _chosen(rules, options.cases)
     outcomes = [o for rule in rules for o in run_examples(rule)]
     failed = [o for o in outcomes if not o.passed]
-    findings = list(_findings(config))
+    findings = findings_of(rules)
+    boundaries = [boundaries_of(rule) for rule in chosen]
+    notes = _notes(config)
     if options.json:
+        said = {
+            "config": options.config,
+            "banks": len(config.banks),
+            "packs": len(config.packs),
+            "sources": len(config.sources),
+            "rules": [r.name for r in rules],
+            "examples": len(outcomes),
+            "notes": notes,
+            "findings": [_finding(f) for f in findings],
+            "failed": [
+                {"rule": o.rule.name, "example": o.number, "says": _explain(o)} for o in failed
+            ],
+            "cases": [case for found in boundaries for case in _cases(found)],
+        }
+        print(json.dumps(said, ensure_ascii=False))
+    else:
+        folder = rules_folder(Path(options.config), config, options.rules)
+        held = "all as expected" if not failed else f"{len(failed)} not as expected"
         print(
-            json.dumps(
-                {
-                    "config": options.config,
-                    "banks": len(config.banks),
-                    "packs": len(config.packs),
-                    "sources": len(config.sources),
-                    "rules": [r.name for r in rules],
-                    "examples": len(outcomes),
-                    "findings": findings,
-                    "failed": [
-                        {"rule": o.rule.name, "example": o.number, "says": _explain(o)}
-                        for o in failed
-                    ],
-                }
-            )
+            f"{options.config}: loads. {_count(len(config.banks), 'bank')}, "
+            f"{_count(len(config.packs), 'pack')}, {_count(len(config.sources), 'source')} on "
+            f"{config.broker.host}:{config.broker.port}"
         )
-        return 1 if failed else 0
-    folder = rules_folder(Path(options.config), config, options.rules)
-    print(
-        f"{options.config}: loads. {_count(len(config.banks), 'bank')}, "
-        f"{_count(len(config.packs), 'pack')}, {_count(len(config.sources), 'source')} on "
-        f"{config.broker.host}:{config.broker.port}"
-    )
-    print(
-        f"{folder}: loads. {_count(len(rules), 'rule')}, {_count(len(outcomes), 'example')}, "
-        f"{'all as expected' if not failed else _count(len(failed), 'not') + ' as expected'}"
-    )
-    for outcome in failed:
-        print(f"{outcome.rule.place}: {_explain(outcome)}")
-    for finding in findings:
-        print(f"note: {finding}")
-    return 1 if failed else 0
+        print(
+            f"{folder}: loads. {_count(len(rules), 'rule')}, "
+            f"{_count(len(outcomes), 'example')}, {held}"
+        )
+        if options.cases is None:
+            print(
+                f"{_count(sum(b.count for b in boundaries), 'boundary case')}: --cases shows them"
+            )
+        else:
+            print_cases(boundaries)
+        for outcome in failed:
+            print(f"{outcome.rule.place}: {_explain(outcome)}")
+        for finding in findings:
+            print(finding)
+        for note in notes:
+            print(f"note: {note}")
+    return 1 if failed or (options.strict and findings) else 0
+
+
+def _chosen(rules: Sequence[Rule], names: list[str] | None) -> Sequence[Rule]:
+    """The rules whose boundary cases are asked for."""
+    known = {rule.name: rule for rule in rules}
+    for name in names or ():
+        if name not in known:
+            raise WatchdError(f"there is no rule '{name}'; {nearest(name, list(known))}")
+    return [known[name] for name in names] if names else rules
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    problem = finding.problem
+    place = problem.place
+    return {
+        "kind": finding.kind,
+        "rule": finding.rule,
+        "file": place.source if place else None,
+        "line": place.line if place else None,
+        "column": place.column if place else None,
+        "width": problem.width,
+        "says": problem.what,
+    }
+
+
+def _cases(boundaries: Boundaries) -> Iterator[dict[str, Any]]:
+    for found in boundaries.found:
+        yield {
+            "rule": boundaries.rule.name,
+            "example": found.example,
+            "about": found.about,
+            "cases": [{"value": c.value, "raised": c.raised} for c in found.cases],
+            "returns": [{"value": c.value, "raised": c.raised} for c in found.returns],
+            **({"note": found.note} if found.note else {}),
+        }
 
 
 def _explain(outcome: Outcome) -> str:
     example, rule = outcome.example, outcome.rule
-    given = ", ".join(f"{n} {v}" for n, v in example.given.items())
+    last = example.steps[-1]
+    given = ", ".join(f"{n} {v}" for n, v in last.given.items())
+    after = f"after {_count(len(example.steps) - 1, 'step')}, " if len(example.steps) > 1 else ""
     came = "raised" if outcome.raised else "quiet"
     expected = "raised" if example.raised else "quiet"
     text = (
-        f"{rule.name}, example {outcome.number}: {given}, lasting "
-        f"{show_duration(example.lasting_s)}, is {came}; expected: {expected}"
+        f"{rule.name}, example {outcome.number}: {after}{given}, lasting "
+        f"{show_duration(last.lasting_s)}, is {came}; expected: {expected}"
     )
     if outcome.unknown:
         text += f" (not given, so unknown: {', '.join(outcome.unknown)})"
@@ -85,10 +146,10 @@ def _explain(outcome: Outcome) -> str:
 
 
 def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if word == "not" else f"{number} {word}{'' if number == 1 else 's'}"
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _findings(config: Config) -> list[str]:
+def _notes(config: Config) -> list[str]:
     """What loads, but is likely not meant."""
     mapped: dict[str, set[str]] = {name: set() for name in config.packs}
     for source in config.sources:

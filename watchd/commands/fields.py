@@ -57,6 +57,9 @@ def run(options: argparse.Namespace) -> int:
                         "kind": figure.kind,
                         "meaning": figure.meaning,
                         **({"words": figure.words} if figure.words else {}),
+                        **({"low": figure.low} if figure.low is not None else {}),
+                        **({"high": figure.high} if figure.high is not None else {}),
+                        **({"noisy": True} if figure.noisy else {}),
                     }
                 )
             )
@@ -68,9 +71,7 @@ def run(options: argparse.Namespace) -> int:
             print(f"For rules about {_SUBJECTS[about]}:")
             for figure in figures:
                 unit = unit_sign(figure.unit) or ("-" if figure.kind == "number" else figure.kind)
-                short = 0 < len(figure.words) <= MOST_WORDS
-                words = f" ({', '.join(figure.words)})" if short else ""
-                print(f"  {figure.name:<{width}} {unit:<13} {figure.meaning}{words}")
+                print(f"  {figure.name:<{width}} {unit:<13} {figure.meaning}{_values(figure)}")
             print()
     if not options.words:
         print("Functions, over a window that ends now:")
@@ -83,6 +84,15 @@ def _own(about: About, *, whole: bool) -> list[Figure]:
     figures = FIELDS[about].values()
     # Rules about cells see the pack's names too; listing them twice would hide the few of a cell.
     return [f for f in figures if whole or about is not About.CELL or f.about is About.CELL]
+
+
+def _values(figure: Figure) -> str:
+    """What it can be, where that is short."""
+    if 0 < len(figure.words) <= MOST_WORDS:
+        return f" ({', '.join(figure.words)})"
+    if figure.low is not None and figure.high is not None:
+        return f" ({figure.low:g} to {figure.high:g})"
+    return ""
 
 
 def _matches(figure: Figure, words: list[str]) -> bool:

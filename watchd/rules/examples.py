@@ -35,22 +35,48 @@ class Outcome:
 
 
 def run_examples(rule: Rule) -> list[Outcome]:
-    """Each example of a rule: its figures held still for its time, from a fresh alarm."""
+    """Each example of a rule: its figures held still for their times, from a fresh alarm."""
     return [_run(rule, number, example) for number, example in enumerate(rule.examples, 1)]
 
 
-def _run(rule: Rule, number: int, example: Example) -> Outcome:
+class Trial:
+    """A rule's alarm on a made-up clock. What is not given of the config is that of `_PACK`."""
+
+    def __init__(self, rule: Rule) -> None:
+        self._alarm = Alarm(rule, "example", {})
+        self._at = 0.0
+
+    def hold(self, figures: Figures, lasting_s: float, step_s: float = STEP_S) -> bool:
+        """Hold figures for a time, looked at each `step_s`; whether the alarm is raised then."""
+        end = self._at + lasting_s
+        while self._at < end:
+            self._alarm.evaluate(self._at, figures)
+            self._at += step_s
+        self._at = end
+        self._alarm.evaluate(end, figures)
+        return self._alarm.is_raised
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """The names that leave the alarm without an answer."""
+        return self._alarm.unknown
+
+
+def figures_of(rule: Rule, given: Figures) -> Figures:
+    """What an example gives, what the config would say, and the rest unknown."""
     figures: Figures = dict.fromkeys(FIELDS[rule.about])
     if rule.about is About.BANK:
         figures.update(bank_settings(_BANK))
     elif rule.about is not About.SERVICE:
         figures.update(pack_settings(_PACK, _BANK))
-    figures.update(example.given)
-    alarm = Alarm(rule, "example", {})
-    step_s = max(STEP_S, example.lasting_s / MOST_STEPS)
-    at = 0.0
-    while at < example.lasting_s:
-        alarm.evaluate(at, figures)
-        at += step_s
-    alarm.evaluate(example.lasting_s, figures)
-    return Outcome(rule, number, example, alarm.is_raised, alarm.unknown)
+    figures.update(given)
+    return figures
+
+
+def _run(rule: Rule, number: int, example: Example) -> Outcome:
+    trial = Trial(rule)
+    raised = False
+    for step in example.steps:
+        step_s = max(STEP_S, step.lasting_s / MOST_STEPS)
+        raised = trial.hold(figures_of(rule, step.given), step.lasting_s, step_s)
+    return Outcome(rule, number, example, raised, trial.unknown)

@@ -6,7 +6,7 @@ Gathered from the modules that compute the figures, so that the list cannot diff
 from __future__ import annotations
 
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, FIGURES_BEFORE_FULL, PACK_FIGURES
-from watchd.figures import About, Figure, text
+from watchd.figures import About, Figure, number, text
 from watchd.settings import BANK_SETTINGS, PACK_SETTINGS
 from watchd.telemetry.names import TELEMETRY
 
@@ -21,12 +21,20 @@ def _by_name(*groups: tuple[Figure, ...]) -> dict[str, Figure]:
     return found
 
 
+def _count(name: str, meaning: str) -> Figure:
+    return number(name, "", meaning, About.SERVICE, within=(0.0, None))
+
+
 SERVICE_FIGURES = (
     text(
         "rules_fault",
         "why the rules last edited do not load; 'none' if they do",
         about=About.SERVICE,
     ),
+    _count("alarms_10min", "alarms of the last 10 min that called for a person"),
+    _count("alarms_24h", "alarms of the last 24 h that called for a person"),
+    _count("alarms_chattering", "alarms that chatter: raised 3 times in 60 s"),
+    _count("alarms_stale", "alarms that have stood for more than 24 h"),
 )
 _PACK = _by_name(TELEMETRY, PACK_FIGURES, PACK_SETTINGS)
 # A rule about cells sees its own cell beside the figures of the pack.

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import Annotated, Any, Literal
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import ValidationError
 
-from watchd.documents import Document, Path, parse_document
+from watchd.documents import Document, parse_document
 from watchd.errors import Place, Problem, WatchdError, nearest
 from watchd.figures import About, Figure, Kind, unit_sign
 from watchd.language.expression import (
@@ -20,58 +19,14 @@ from watchd.language.expression import (
     compile_expression,
 )
 from watchd.language.texts import Template, TextError, compile_text
+from watchd.rules.entry import RuleEntry, StepEntry
 from watchd.rules.fields import FIELDS, SUBJECT_NAMES
-from watchd.rules.rule import Example, Priority, Rule
-from watchd.schema import Duration, PartError, Section, schema_problems, show_input
+from watchd.rules.rule import Example, Priority, Rule, Step
+from watchd.rules.source import Source
+from watchd.schema import schema_problems, show_input
 
 MOST_RULES = 1000
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
-Sentence = Annotated[str, Field(max_length=1000)]
-
-
-class ExampleEntry(Section):
-    """What must happen in a case that the keeper thought of."""
-
-    given: dict[str, Any] = Field(description="figures; those left out are unknown")
-    lasting: Duration = Field(description="for how long")
-    expect: Literal["raised", "quiet"] = Field(description="whether the alarm is raised then")
-
-
-class RuleEntry(Section):
-    """One rule of a file."""
-
-    rule: str = Field(description="its name: small letters, digits and hyphens")
-    about: Literal["bank", "pack", "cell", "service"] = Field(
-        "pack", description="what it is evaluated for"
-    )
-    when: str = Field(description="the condition of the alarm")
-    until: str | None = Field(None, description="the condition of return, instead of a deadband")
-    on_delay: Duration = Field(0.0, description="`when` must hold that long")
-    off_delay: Duration = Field(0.0, description="the return must hold that long")
-    deadband: dict[str, Annotated[float, Field(gt=0)]] = Field(
-        {}, description="per figure: how far below (or above) its limit it must return"
-    )
-    priority: Literal["critical", "high", "medium", "low", "journal"] = Field(
-        description="critical to low, or journal: recorded, never annunciated"
-    )
-    say: Sentence = Field(description="what a person reads")
-    cause: Sentence = Field("", description="likely causes")
-    consequence: Sentence = Field("", description="what happens if nothing is done")
-    response: Sentence = Field("", description="what to do")
-    charge_limit: str | None = Field(None, description="A; caps the suggestion while raised")
-    examples: list[ExampleEntry] = Field([], description="cases that `watchd check` runs")
-
-    @model_validator(mode="after")
-    def _whole(self) -> RuleEntry:
-        if not _NAME.fullmatch(self.rule):
-            what = (
-                f"'{self.rule}' cannot be a rule's name; use small letters, digits "
-                "and hyphens (it becomes a level of a topic)"
-            )
-            raise PartError(what, "rule")
-        if self.until is not None and self.deadband:
-            raise PartError("give deadband or until, not both", "deadband", at_key=True)
-        return self
+_Made = TypeVar("_Made")
 
 
 def compile_rules(texts: Sequence[tuple[str, str]]) -> tuple[Rule, ...]:
@@ -115,16 +70,18 @@ def _compile_entry(document: Document, index: int, problems: list[Problem]) -> R
         return None
     about = About(entry.about)
     before = len(problems)
-    compiler = _Entry(document, index, FIELDS[about], problems)
+    source = Source(document, index)
+    compiler = _Entry(source, about, problems)
     when = compiler.expression("when", entry.when)
     until = compiler.expression("until", entry.until)
     stays = compiler.stays(entry)
+    suppress_when = compiler.expression("suppress_when", entry.suppress_when)
     limit = compiler.amount(entry)
-    say = compiler.text("say", entry.say, about)
+    say = compiler.text("say", entry.say)
     examples = compiler.examples(entry)
     if len(problems) > before or when is None or say is None:
         return None
-    place = document.problem("", (index, "rule")).place or Place(document.source)
+    place = source.problem("", "rule").place or Place(document.source)
     return Rule(
         name=entry.rule,
         about=about,
@@ -139,16 +96,24 @@ def _compile_entry(document: Document, index: int, problems: list[Problem]) -> R
         consequence=entry.consequence,
         response=entry.response,
         charge_limit=limit,
+        latching=entry.latching,
+        suppress_when=suppress_when,
+        re_alarm_s=entry.re_alarm_time,
+        group=entry.group,
+        annunciate=entry.annunciate,
+        disabled=entry.disabled,
+        deadband=dict(entry.deadband),
         examples=examples,
         digest=_digest(entry),
         place=place,
+        source=source,
     )
 
 
 def _digest(entry: RuleEntry) -> str:
     """Changes with all that an alarm's state rests on; a reworded text keeps the state."""
     bearing = entry.model_dump(
-        include={"rule", "about", "when", "until", "on_delay", "off_delay", "deadband"}
+        include={"rule", "about", "when", "until", "on_delay", "off_delay", "deadband", "latching"}
     )
     return hashlib.sha256(json.dumps(bearing, sort_keys=True).encode()).hexdigest()[:16]
 
@@ -156,15 +121,9 @@ def _digest(entry: RuleEntry) -> str:
 class _Entry:
     """Compiles the parts of one entry, and notes the problems at their places."""
 
-    def __init__(
-        self,
-        document: Document,
-        index: int,
-        figures: Mapping[str, Figure],
-        problems: list[Problem],
-    ) -> None:
-        self._document, self._index = document, index
-        self._figures, self._problems = figures, problems
+    def __init__(self, source: Source, about: About, problems: list[Problem]) -> None:
+        self._source, self._about, self._problems = source, about, problems
+        self._figures = FIELDS[about]
 
     def expression(self, key: str, text: str | None) -> Expression | None:
         if text is None:
@@ -174,16 +133,16 @@ class _Entry:
     def stays(self, entry: RuleEntry) -> Expression | None:
         if not entry.deadband:
             return None
+        known = True
         for name in entry.deadband:
             figure = self._figures.get(name)
             if figure is None or figure.kind is not Kind.NUMBER:
                 hint = nearest(name, list(self._figures))
-                self._add(
-                    f"the deadband's '{name}' is not a figure with a number; {hint}",
-                    ("deadband", name),
-                    at_key=True,
-                )
-                return None
+                what = f"the deadband's '{name}' is not a figure with a number; {hint}"
+                self._add(self._elsewhere(name) or what, "deadband", name, at_key=True)
+                known = False
+        if not known:
+            return None
         try:
             compile_expression(entry.when, self._figures)
         except ExpressionError:
@@ -192,8 +151,10 @@ class _Entry:
             try:
                 compile_expression(entry.when, self._figures, deadband={name: amount})
             except ExpressionError as error:
-                self._add(error.what, ("deadband", name), at_key=True)
-                return None
+                self._add(error.what, "deadband", name, at_key=True)
+                known = False
+        if not known:
+            return None
         return compile_expression(entry.when, self._figures, deadband=entry.deadband)
 
     def amount(self, entry: RuleEntry) -> Expression | None:
@@ -206,50 +167,56 @@ class _Entry:
         )
         if found is not None and found.unit not in ("a", ANY_UNIT, ""):
             self._add(
-                f"a charge limit is in A, but this is in {unit_sign(found.unit)}", ("charge_limit",)
+                f"a charge limit is in A, but this is in {unit_sign(found.unit)}", "charge_limit"
             )
         return found
 
-    def text(self, key: str, text: str, about: About) -> Template | None:
-        try:
-            return compile_text(text, (*self._figures, *SUBJECT_NAMES[about]))
-        except TextError as error:
-            path: Path = (self._index, key)
-            self._problems.append(
-                self._document.problem_in_text(error.what, path, error.start, error.width)
-            )
-            return None
+    def text(self, key: str, text: str) -> Template | None:
+        names = (*self._figures, *SUBJECT_NAMES[self._about])
+        return self._compiled(key, lambda: compile_text(text, names))
 
     def examples(self, entry: RuleEntry) -> tuple[Example, ...]:
         out = []
         for number, example in enumerate(entry.examples):
-            given = {}
-            for name, value in example.given.items():
-                path: Path = ("examples", number, "given", name)
-                figure = self._figures.get(name)
-                if figure is None:
-                    hint = nearest(name, list(self._figures))
-                    self._add(f"unknown name '{name}'; {hint}", path, at_key=True)
-                    continue
-                try:
-                    given[name] = _example_value(figure, value)
-                except ValueError as error:
-                    self._add(str(error), path)
-            out.append(Example(given, example.lasting, example.expect == "raised"))
+            path = ("examples", number)
+            before = [self._step(s, *path, "before", n) for n, s in enumerate(example.before)]
+            steps = (*before * example.times, self._step(example, *path))
+            out.append(Example(steps, example.expect == "raised"))
         return tuple(out)
 
-    def _compiled(self, key: str, make: Callable[[], Expression]) -> Expression | None:
+    def _step(self, entry: StepEntry, *path: str | int) -> Step:
+        given = {}
+        for name, value in entry.given.items():
+            figure = self._figures.get(name)
+            if figure is None:
+                what = f"unknown name '{name}'; {nearest(name, list(self._figures))}"
+                self._add(self._elsewhere(name) or what, *path, "given", name, at_key=True)
+                continue
+            try:
+                given[name] = _example_value(figure, value)
+            except ValueError as error:
+                self._add(str(error), *path, "given", name)
+        return Step(given, entry.lasting)
+
+    def _compiled(self, key: str, make: Callable[[], _Made]) -> _Made | None:
         try:
             return make()
-        except ExpressionError as error:
-            path: Path = (self._index, key)
-            self._problems.append(
-                self._document.problem_in_text(error.what, path, error.start, error.width)
-            )
+        except (ExpressionError, TextError) as error:
+            what = self._elsewhere(error.name) or error.what
+            self._problems.append(self._source.in_text(what, key, error.start, error.width))
             return None
 
-    def _add(self, what: str, path: Path, *, at_key: bool = False) -> None:
-        self._problems.append(self._document.problem(what, (self._index, *path), at_key=at_key))
+    def _elsewhere(self, name: str | None) -> str | None:
+        """Whose figure an unknown name is, where it is one."""
+        for about, figures in FIELDS.items():
+            if name in figures:
+                owner = "watchd itself" if about is About.SERVICE else f"{figures[name].about}s"
+                one = "watchd itself" if self._about is About.SERVICE else f"a {self._about}"
+                return f"'{name}' is a figure of {owner}; this rule is about {one}"
+        return None
+
+    def _add(self, what: str, *path: str | int, at_key: bool = False) -> None:
+        self._problems.append(self._source.problem(what, *path, at_key=at_key))
 
 
 def _example_value(figure: Figure, value: Any) -> Any:
@@ -268,3 +235,6 @@ def _example_value(figure: Figure, value: Any) -> Any:
         case _, None:
             return None
     raise ValueError(f"'{figure.name}' is a {figure.kind}, but this is {show_input(value)}")
+
+
+__all__ = ["RuleEntry", "compile_rules"]

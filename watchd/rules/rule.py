@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -10,6 +10,7 @@ from watchd.errors import Place
 from watchd.figures import About
 from watchd.language.expression import Expression
 from watchd.language.texts import Template
+from watchd.rules.source import Source
 
 
 class Priority(StrEnum):
@@ -23,11 +24,18 @@ class Priority(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Example:
-    """What must happen when these figures last that long. The rest of the figures is unknown."""
+class Step:
+    """Figures that stand still for a time. The rest of the figures is unknown."""
 
     given: dict[str, Any]
     lasting_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """What must have happened at the end of these steps."""
+
+    steps: tuple[Step, ...]
     raised: bool
 
 
@@ -48,6 +56,19 @@ class Rule:
     consequence: str
     response: str
     charge_limit: Expression | None
+    latching: bool
+    suppress_when: Expression | None
+    re_alarm_s: float | None
+    group: str | None
+    annunciate: bool
+    disabled: bool
+    deadband: dict[str, float]
     examples: tuple[Example, ...]
     digest: str
     place: Place
+    source: Source = field(repr=False, compare=False)
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether nobody is told of it, and so nobody is asked to acknowledge."""
+        return not self.annunciate or self.priority is Priority.JOURNAL
