@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from watchd.alarms.alarm import Transition
+from watchd.alarms.state import Transition
 from watchd.config import Config, parse_config
 from watchd.documents import parse_document
 from watchd.engine import Engine

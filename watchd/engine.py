@@ -11,46 +11,41 @@ from typing import Any
 
 from watchd.advice.charge_limit import Advice
 from watchd.agenda import Agenda
-from watchd.alarms.alarm import Alarm, State, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.annunciator import Annunciator
+from watchd.alarms.state import WITHHELD, Event, State, Transition
 from watchd.config import Config
-from watchd.estimators.estimator import Bus, Setting
 from watchd.figures import rounded
-from watchd.language.expression import compile_expression
 from watchd.notes import Note
-from watchd.own_rules import NO_FAULT
+from watchd.operator_actions import OperatorActions
+from watchd.own_rules import FLOOD, NO_FAULT
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
-from watchd.requests import Request, RequestError, answer, answerable, parse_request
-from watchd.rules.fields import FULL_WHEN
+from watchd.requests import (
+    Do,
+    JournalQuery,
+    Request,
+    RequestError,
+    answer,
+    answerable,
+    parse_request,
+    reply_to_of,
+)
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
-from watchd.telemetry.parts import PackParts
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
 from watchd.watch.service import ServiceWatch
+from watchd.watch.watches import Watches, build_watches
 
 STATE_VERSION = 1
 # A longer break between a saved state and the first message counts as not watched; a shorter one
 # (a reload of the rules, a quick restart) goes unnoticed.
 UNWATCHED_S = 30.0
+FLOOD_KEY = f"{FLOOD}/service/watchd"
 # Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
 LONGEST_SILENCE_S = 3 * 86400.0
-
-
-def _setting(name: str, config: Config, bus: Bus) -> Setting:
-    pack = config.packs[name]
-    bank = config.banks[pack.bank]
-    return Setting(
-        name=name,
-        pack=pack,
-        bank=bank,
-        profile=config.profile,
-        bus=bus,
-        full_when=compile_expression(bank.full_when, FULL_WHEN),
-        longest_gap_s=config.telemetry.stale_after,
-        parts_within_s=config.telemetry.parts_within,
-    )
 
 
 class Engine:
@@ -58,13 +53,20 @@ class Engine:
 
     `feed` each message and call `tick` about once a second; both return what to publish. Times
     are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
-    snapshot of an engine of the same kind, on the same or a changed config and rules.
+    snapshot of an engine of the same kind, on the same or a changed config and rules. With
+    `explains`, alarms note when each part of their conditions changed, for who asks why.
     """
 
     def __init__(
-        self, config: Config, rules: Sequence[Rule], state: dict[str, Any] | None = None
+        self,
+        config: Config,
+        rules: Sequence[Rule],
+        state: dict[str, Any] | None = None,
+        *,
+        explains: bool = True,
     ) -> None:
-        self._config, self._rules = config, tuple(rules)
+        self._config, self._explains = config, explains
+        self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
         self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
@@ -72,14 +74,11 @@ class Engine:
         self._begun = False
         # Kept time never jumps: where the system's clock was set, it shows `_step_s` more.
         self._now = self._step_s = 0.0
-        self._packs: dict[str, PackWatch] = {}
-        self._parts: dict[str, PackParts] = {}
-        self._banks: dict[str, BankWatch] = {}
-        self._service = ServiceWatch((), {})
-        self._watches: list[Watch] = []  # packs, then banks, then the service
-        self._index: dict[str, int] = {}
-        self._alarms: dict[str, Alarm] = {}
+        self._annunciator = Annunciator()
+        self._watches = Watches({}, {}, ServiceWatch((), {}, self._annunciator))
+        self._actions = self._acting()
         self._agenda = Agenda()
+        self._queries: list[JournalQuery] = []
         self._transitions: list[Transition] = []
         self._advices: list[tuple[float, str, Advice]] = []
 
@@ -105,9 +104,14 @@ class Engine:
             self._own_topic(topic, payload, retained, reply_to, correlation)
         else:
             for pack, renewed in self._gate.take(
-                topic, payload, self._now, self._parts, retained=retained, step_s=self._step_s
+                topic,
+                payload,
+                self._now,
+                self._watches.parts,
+                retained=retained,
+                step_s=self._step_s,
             ):
-                self._evaluate_pack(self._packs[pack], self._now, renewed)
+                self._evaluate_pack(self._watches.packs[pack], self._now, renewed)
         return self._say.take()
 
     def tick(self, at: float) -> list[Publish]:
@@ -118,8 +122,10 @@ class Engine:
     def rules_fault(self, fault: str | None, at: float) -> list[Publish]:
         """Say why rules that were edited do not load, or that they do (None)."""
         self._advance(at)
-        self._service.figures["rules_fault"] = fault[:300] if fault is not None else NO_FAULT
-        self._evaluate(self._service, self._now)
+        self._watches.service.figures["rules_fault"] = (
+            fault[:300] if fault is not None else NO_FAULT
+        )
+        self._evaluate(self._watches.service, self._now)
         return self._say.take()
 
     def step_clock(self, seconds: float) -> None:
@@ -135,7 +141,7 @@ class Engine:
         """The last words of a daemon that stops on purpose: advice is withdrawn."""
         self._advance(at)
         out = self._say.take()
-        for name in self._banks:
+        for name in self._watches.banks:
             out.append(withdrawal(self._say.topics.charge_limit(name)))
             out.append(withdrawal(self._say.topics.charge_limit_amps(name)))
         return [*out, self._say.service("stopped", self._now, self._counts)]
@@ -155,10 +161,8 @@ class Engine:
             "at": self._now,
             "step_s": self._step_s,
             "since": self._say.since,
-            "packs": {name: watch.snapshot() for name, watch in self._packs.items()},
-            "banks": {name: watch.snapshot() for name, watch in self._banks.items()},
-            "service": dict(self._service.figures),
-            "alarms": {key: alarm.snapshot() for key, alarm in self._alarms.items()},
+            **self._watches.snapshot(),
+            "annunciator": self._annunciator.snapshot(),
             "counts": dict(self._counts),
         }
 
@@ -167,11 +171,18 @@ class Engine:
         if not self._begun:
             return []
         out = [self._say.service("running", self._say.since, self._counts)]
-        out.extend(self._say.record(a) for a in self._alarms.values() if a.state != State.NORMAL)
-        for bank in self._banks.values():
+        out.extend(
+            self._say.record(a) for a in self._watches.alarms.values() if a.state != State.NORMAL
+        )
+        for bank in self._watches.banks.values():
             out.extend(self._say.limit(bank))
-        out.extend(self._say.figures(watch, self._now) for watch in self._watches[:-1])
+        out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
         return out
+
+    @property
+    def step_s(self) -> float:
+        """What the system's clock shows more than kept time, in which transitions are told."""
+        return self._step_s
 
     def subscriptions(self) -> list[str]:
         """The topic filters of telemetry."""
@@ -186,6 +197,11 @@ class Engine:
         found, self._transitions = self._transitions, []
         return found
 
+    def take_queries(self) -> list[JournalQuery]:
+        """What was asked of the journal since the last call."""
+        found, self._queries = self._queries, []
+        return found
+
     def take_advice(self) -> list[tuple[float, str, Advice]]:
         """Changes of advice since the last call: time, bank, advice."""
         found, self._advices = self._advices, []
@@ -193,11 +209,11 @@ class Engine:
 
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
-        return {watch.subject: rounded(watch.figures) for watch in self._watches[:-1]}
+        return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}
 
     def alarms(self) -> list[Alarm]:
         """Every alarm, whatever its state."""
-        return list(self._alarms.values())
+        return list(self._watches.alarms.values())
 
     # --- time ---
 
@@ -208,9 +224,9 @@ class Engine:
         now = max(at - self._step_s, self._now)
         if now - self._now > LONGEST_SILENCE_S:
             self._live_until(self._now + LONGEST_SILENCE_S)
-            for watch in self._watches:
-                watch.pause(self._now, now)
-            for watch in self._watches:
+            for transition in self._watches.pause(self._now, now):
+                self._moved(transition)
+            for watch in self._watches.all:
                 self._evaluate(watch, now)
         self._live_until(now)
         self._say.service_due(now, self._counts)
@@ -219,7 +235,7 @@ class Engine:
         self._now = now
         while (due := self._agenda.pop_until(now)) is not None:
             time, index = due
-            watch = self._watches[index]
+            watch = self._watches.all[index]
             if isinstance(watch, PackWatch):
                 self._evaluate_pack(watch, time)
             else:
@@ -230,7 +246,7 @@ class Engine:
     ) -> None:
         watch.take(renewed)
         self._evaluate(watch, at)
-        self._evaluate(self._banks[watch.pack.bank], at)
+        self._evaluate(self._watches.banks[watch.pack.bank], at)
         for name in watch.news_of_missing(at):
             self._gate.note(at, "mapped, but never came", watch.subject, name)
 
@@ -242,13 +258,29 @@ class Engine:
             advice = self._say.advised(watch, at)
             if advice is not None:
                 self._advices.append((at, watch.name, advice))
-        if watch is not self._service:
+        if watch is not self._watches.service:
             self._say.figures_due(watch, at)
-        self._agenda.set(self._index[watch.subject], watch.next_at())
+        self._agenda.set(self._watches.index[watch.subject], watch.next_at())
 
     def _moved(self, transition: Transition) -> None:
+        """Something happened to an alarm: count it, judge whether people are told, and say so."""
+        alarm = self._watches.alarms[transition.key]
+        first = self._annunciator.first_of_group(transition)
+        if first is not None:
+            alarm.first_of_group = first
+        counts = self._annunciator.counts(transition)
+        if transition.event in (Event.CHATTERING, Event.STEADY, Event.STALE, Event.RETURNED):
+            self._watches.service.figures.update(self._watches.troubles())
+            counts = True
+        if counts:
+            # A flood is said before what it holds back.
+            self._evaluate(self._watches.service, transition.at)
+        flood = self._watches.alarms[FLOOD_KEY]
+        # One that a person has put aside tells nobody, so it must hold nothing back.
+        stands = flood.is_raised and flood.state not in WITHHELD
+        transition = self._annunciator.judge(transition, flood=stands)
         self._transitions.append(transition)
-        self._say.moved(self._alarms[transition.key], transition)
+        self._say.moved(alarm, transition)
 
     # --- beginning, with or without a saved state ---
 
@@ -258,70 +290,55 @@ class Engine:
             if saved.get("version", STATE_VERSION) != STATE_VERSION:
                 raise ValueError("of another version")  # noqa: TRY301
             self._build(at, saved)
-            self._withdraw_gone(saved.get("alarms", {}))
+            self._renew_edited(saved.get("alarms", {}))
         except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
             self._build(at, {})
         self._saved = None
         self._begun = True
-        for watch in self._watches:
+        for watch in self._watches.all:
             self._evaluate(watch, self._now)
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
-        config, rules = self._config, self._rules
         saved_at = saved.get("at", at)
         # Where the clock lags behind the saved state (a computer without a clock battery), time
         # goes on from the state.
         self._step_s = min(saved.get("step_s", 0.0), at - saved_at)
         self._say.step_s = self._step_s
         self._now = now = at - self._step_s
-        alarms = saved.get("alarms", {})
         self._say.since = saved.get("since", now)
         self._counts.clear()
         self._counts.update(saved.get("counts", {}))
-        buses = {name: Bus() for name in config.banks}
-        self._packs = {
-            name: PackWatch(
-                _setting(name, config, buses[pack.bank]),
-                config,
-                rules,
-                self._gate.stale_limits_s[name],
-                saved_at,
-                saved.get("packs", {}).get(name),
-                alarms,
-            )
-            for name, pack in config.packs.items()
-            if pack.in_service
-        }
-        self._parts = {name: watch.parts for name, watch in self._packs.items()}
-        self._banks = {
-            name: BankWatch(
-                name,
-                config,
-                rules,
-                [self._packs[n] for n in config.packs_of(name)],
-                saved_at,
-                saved.get("banks", {}).get(name),
-                alarms,
-            )
-            for name in config.banks
-        }
-        self._service = ServiceWatch(rules, alarms)
-        self._service.figures.update(saved.get("service", {}))
-        self._watches = [*self._packs.values(), *self._banks.values(), self._service]
-        self._index = {watch.subject: index for index, watch in enumerate(self._watches)}
-        self._alarms = {a.key: a for watch in self._watches for a in watch.alarms()}
+        self._annunciator = Annunciator(saved.get("annunciator"))
+        self._watches = build_watches(
+            self._config,
+            self._rules,
+            self._gate.stale_limits_s,
+            self._annunciator,
+            saved_at,
+            saved,
+            explains=self._explains,
+        )
+        self._annunciator.begin(self._watches.alarms.values())
+        self._watches.service.figures.update(self._watches.troubles())
+        self._actions = self._acting()
         if saved and now - saved_at > UNWATCHED_S:
-            for watch in self._watches:
-                watch.pause(saved_at, now)
+            for transition in self._watches.pause(saved_at, now):
+                self._moved(transition)
 
-    def _withdraw_gone(self, alarms: dict[str, Any]) -> None:
-        """Where a rule or subject is gone, or the rule is another now, its record goes too."""
+    def _acting(self) -> OperatorActions:
+        longest_s = self._config.alarms.longest_shelve
+        return OperatorActions(self._watches.alarms, longest_s, self._watches.figures_of)
+
+    def _renew_edited(self, alarms: dict[str, Any]) -> None:
+        """Where a rule or subject is gone, or the rule is another now, the record says so."""
         for key, state in alarms.items():
-            alarm = self._alarms.get(key)
-            if state["state"] != State.NORMAL and (alarm is None or alarm.state == State.NORMAL):
+            alarm = self._watches.alarms.get(key)
+            if alarm is None and state["shown"] != State.NORMAL:
                 self._say.say(withdrawal(f"{self._config.prefix}/alarm/{key}"))
+            elif alarm is not None and state["digest"] != alarm.rule.digest:
+                self._say.say(self._say.record(alarm))
 
     # --- watchd's own topics ---
 
@@ -340,25 +357,38 @@ class Engine:
 
     def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
         self._counts["requests"] += 1
+        topic = self._answerable(reply_to or reply_to_of(payload))
+        data: dict[str, Any] | None
         try:
-            data = self._do(parse_request(payload))
+            data = self._do(parse_request(payload), topic, correlation)
         except RequestError as error:
             data = {"ok": False, "error": str(error)}
-            topic = self._say.topics.request
-            self._gate.note(self._now, "request refused", topic, str(error))
-        if (
-            reply_to
-            and answerable(reply_to, self._config.prefix)
-            and not self._gate.is_telemetry(reply_to)
-        ):
-            self._say.say(answer(reply_to, data, correlation))
+            self._gate.note(self._now, "request refused", self._say.topics.request, str(error))
+        if topic is not None and data is not None:
+            self._say.say(answer(topic, data, correlation))
 
-    def _do(self, request: Request) -> dict[str, Any]:
-        alarm = self._alarms.get(request.alarm)
-        if alarm is None:
-            raise RequestError(f"no alarm is called '{request.alarm[:100]}'")
-        transition = alarm.acknowledge(self._now)
-        if transition is None:
-            raise RequestError(f"{request.alarm} is {alarm.state}: there is nothing to acknowledge")
-        self._moved(transition)
-        return {"ok": True, "alarm": request.alarm, "state": str(alarm.state)}
+    def _answerable(self, topic: str | None) -> str | None:
+        """The topic of an answer, if one may go there."""
+        if topic is None or self._gate.is_telemetry(topic):
+            return None
+        return topic if answerable(topic, self._config.prefix) else None
+
+    def _do(
+        self, request: Request, reply_to: str | None, correlation: bytes
+    ) -> dict[str, Any] | None:
+        """The answer; None where the shell will give it."""
+        if request.do is Do.HISTORY:
+            if reply_to is not None:
+                key = self._actions.find(request.alarm).key if request.alarm else None
+                since = 0.0
+                if request.since_s is not None:
+                    since = self._now + self._step_s - request.since_s
+                self._queries.append(JournalQuery(key, since, reply_to, correlation))
+            return None
+        data, transition = self._actions.do(request, self._now, self._step_s)
+        if transition is not None:
+            self._moved(transition)
+            # The end of a shelf is a moment to look again.
+            watch = self._watches.of(transition.subject)
+            self._agenda.set(self._watches.index[watch.subject], watch.next_at())
+        return data

@@ -8,8 +8,9 @@ from typing import Any
 
 from watchd import __version__
 from watchd.advice.charge_limit import Advice, worth_saying
-from watchd.alarms.alarm import Alarm, State, Transition
-from watchd.alarms.records import alarm_record, annunciation, is_annunciated
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.records import alarm_record, annunciation
+from watchd.alarms.state import State, Told, Transition
 from watchd.figures import rounded
 from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
 from watchd.watch import Watch
@@ -44,11 +45,11 @@ class Publications:
         self._out.append(message)
 
     def moved(self, alarm: Alarm, transition: Transition) -> None:
-        """An alarm changed its state."""
+        """Something happened to an alarm."""
         self._unknown[alarm.key] = alarm.unknown
         self._out.append(self.record(alarm))
-        if is_annunciated(transition):
-            payload = encode(annunciation(transition, self.step_s))
+        if transition.told is Told.YES:
+            payload = encode(annunciation(transition, alarm, self.step_s))
             self._out.append(Publish(self.topics.annunciation, payload, qos=1))
 
     def unknowns(self, alarms: Iterable[Alarm]) -> None:

@@ -10,7 +10,8 @@ from tests.truth import Bank, Record, Watched, healthy, simulate
 from tests.truth.messages import config_of, messages
 from tests.truth.processes import in_processes
 from tests.truth.watched import NAMES
-from watchd.alarms.alarm import Alarm, State, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Event, Transition
 from watchd.engine import Engine
 from watchd.figures import About
 from watchd.loading import load_rules, shipped
@@ -52,7 +53,7 @@ def raised_by_the_engine(days: int) -> list[str]:
         raised.extend(
             told(record, moved)
             for moved in engine.take_transitions()
-            if moved.state is State.UNACKNOWLEDGED
+            if moved.event is Event.RAISED
         )
     return raised
 
@@ -71,8 +72,7 @@ def raised_by_the_estimators(record: Record, seed: int) -> Iterator[Transition]:
         at = float(record.at[step])
         for alarm in alarms[pack]:
             moved = alarm.evaluate(at, figures)
-            if moved is not None and moved.state is State.UNACKNOWLEDGED:
-                yield moved
+            yield from (transition for transition in moved if transition.event is Event.RAISED)
 
 
 def raised_in(first_seed: int, days: int) -> list[list[str]]:

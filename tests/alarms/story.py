@@ -6,14 +6,17 @@
     70     55              unacknowledged
     75     ack             acknowledged
 
-`?` is an unknown figure, `ack` a person who acknowledges.
+`?` is an unknown figure; a word (`ack`, `reset`, `shelve`, ...) is what a person does.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Sequence
 
-from watchd.alarms.alarm import Alarm, State, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.shelf import Shelf
+from watchd.alarms.state import State, Transition
 from watchd.figures import Figures
 from watchd.rules.loader import compile_rules
 from watchd.rules.rule import Rule
@@ -79,23 +82,40 @@ def restarted(alarm: Alarm) -> Alarm:
     return Alarm(alarm.rule, alarm.subject, NAMES, json.loads(json.dumps(alarm.snapshot())))
 
 
+SHELVED_S, LONGEST_S = 7200.0, 4 * 3600.0
+# What a person does, by the word for it in a table.
+ACTS: dict[str, Callable[[Alarm, float], Transition | None]] = {
+    "ack": lambda alarm, at: alarm.acknowledge(at, "Kim"),
+    "reset": lambda alarm, at: alarm.reset(at, "Kim"),
+    "shelve": lambda alarm, at: alarm.shelve(at, Shelf(at + SHELVED_S, by="Kim")),
+    "clear": lambda alarm, at: alarm.shelve(at, Shelf(at + LONGEST_S, until_cleared=True)),
+    "unshelve": lambda alarm, at: alarm.unshelve(at, "Kim"),
+    "out": lambda alarm, at: alarm.remove_from_service(at, "Kim"),
+    "in": lambda alarm, at: alarm.return_to_service(at, "Kim"),
+}
+
+
+def act(alarm: Alarm, at: float, what: str) -> Sequence[Transition]:
+    """A person does `what`, at `at` seconds from the start; empty where it is refused."""
+    transition = ACTS[what](alarm, START + at)
+    return [] if transition is None else [transition]
+
+
 def tell(
     alarm: Alarm, table: str, *, with_restarts: bool = False
 ) -> tuple[Alarm, list[Transition]]:
     """Play a table and hold each of its rows against the alarm; the alarm then, and what moved."""
     (first, *names, last), *rows = [line.split() for line in table.strip().splitlines()]
     assert (first, last) == ("s", "state"), "a table begins with its header"
-    moved = []
+    moved: list[Transition] = []
     for at, *shown, state in rows:
         if with_restarts:
             alarm = restarted(alarm)
-        if shown[0] == "ack":
-            transition = alarm.acknowledge(START + float(at))
+        if shown[0] in ACTS:
+            moved.extend(act(alarm, float(at), shown[0]))
         else:
             values = [None if word == "?" else float(word) for word in shown]
             figures: Figures = dict(zip(names, values, strict=True))
-            transition = alarm.evaluate(START + float(at), figures)
-        if transition is not None:
-            moved.append(transition)
+            moved.extend(alarm.evaluate(START + float(at), figures))
         assert alarm.state == State(state), f"at {at} s: {alarm.state}, expected {state}"
     return alarm, moved

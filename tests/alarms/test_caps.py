@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from tests.alarms.story import ALDER, NAMES, START, alarm_of, restarted, rule_of
-from watchd.alarms.alarm import Alarm, State
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import State
 
 CAPPED = """
 - rule: cell-spread-wide

@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from tests.alarms.story import NAMES, START, alarm_of, restarted, rule_of, tell
-from watchd.alarms.alarm import Alarm, State, Transition
-from watchd.alarms.records import alarm_record, annunciation, is_annunciated
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.records import alarm_record, annunciation
+from watchd.alarms.shelf import Shelf
+from watchd.alarms.state import State, Told, Transition
 from watchd.figures import Figures
 from watchd.publish import encode
 from watchd.rules.rule import Priority
@@ -128,15 +130,17 @@ def test_a_list_of_words_survives_the_store() -> None:
     assert published(alarm)["text"] == "alder: OVER_VOLT, UNDER_TEMP"
 
 
-def life(priority: Priority) -> list[Transition]:
-    """Raised, returned, raised again, acknowledged, returned to normal."""
-    hot = "- {rule: hot, about: pack, when: temperature_max_degc > 55, priority: high, say: hot}"
+HOT = "- {rule: hot, about: pack, when: temperature_max_degc > 55, priority: high, say: hot}"
+
+
+def life(rule: str, end: str) -> list[Transition]:
+    """Raised, returned, raised again, acknowledged, returned."""
     _, moved = tell(
-        alarm_of(hot.replace("high", priority)),
-        """
+        alarm_of(rule),
+        f"""
         s        temperature_max_degc  state
         0        60                    unacknowledged
-        1        20                    returned_unacknowledged
+        1        20                    {end}
         2        60                    unacknowledged
         3        ack                   acknowledged
         4        20                    normal
@@ -147,29 +151,43 @@ def life(priority: Priority) -> list[Transition]:
 
 @pytest.mark.parametrize("priority", list(Priority))
 def test_a_phone_hears_of_each_raise_and_of_nothing_else(priority: Priority) -> None:
-    heard = [is_annunciated(transition) for transition in life(priority)]
-    if priority is Priority.JOURNAL:
-        assert not any(heard)
-    else:
-        assert heard == [True, False, True, False, False]
+    silent = priority is Priority.JOURNAL
+    moved = life(HOT.replace("high", priority), "normal" if silent else "returned_unacknowledged")
+    raised = Told.SILENT if silent else Told.YES
+    assert [t.told for t in moved] == [raised, Told.NO, raised, Told.NO, Told.NO]
+
+
+def test_a_rule_that_does_not_annunciate_is_as_quiet_as_the_journal() -> None:
+    moved = life(HOT.replace("say:", "annunciate: no, say:"), "normal")
+    assert [t.told for t in moved] == [
+        t.told for t in life(HOT.replace("high", "journal"), "normal")
+    ]
 
 
 def test_what_a_phone_shows() -> None:
     alarm = alarm_of(SPREAD)
     see(alarm, 0, 20.0)
-    raised = alarm.evaluate(
+    (raised,) = alarm.evaluate(
         START + 10, {"cell_spread_mv": 55.0, "current_a": 12.0, "cell_max_no": 7}
     )
-    assert raised is not None
-    assert annunciation(raised) == {
+    expected = {
         "at": "2026-09-21T14:13:30.000Z",
         "title": "alder: cell spread wide",
         "text": "alder in hut: 55 mV apart, cell 7 leads",
         "priority": "medium",
         "alarm": "cell-spread-wide/pack/alder",
+        "event": "raised",
         "consequence": "It trips the pack before the rest is full.",
         "response": "Hold the charge current down.",
     }
+    assert annunciation(raised, alarm) == expected
+    # The clock was set by an hour since: what is shown is in its reckoning.
+    assert annunciation(raised, alarm, 3600.0)["at"] == "2026-09-21T15:13:30.000Z"
+    # The first of its group says nothing of it; one that followed names the first.
+    alarm.first_of_group = alarm.key
+    assert annunciation(raised, alarm) == expected
+    alarm.first_of_group = "cell-high/cell/alder/7"
+    assert annunciation(raised, alarm) == {**expected, "first_of_group": "cell-high/cell/alder/7"}
 
 
 @pytest.mark.parametrize(
@@ -189,7 +207,82 @@ def test_the_title_says_what_it_is_about(about: str, subject: str, title: str) -
         "priority: low, say: now}"
     )
     value = "a mistake" if about == "service" else 120.0
-    raised = Alarm(rule, subject, NAMES).evaluate(START, {name: value})
-    assert raised is not None
-    assert annunciation(raised)["title"] == title
-    assert annunciation(raised)["alarm"] == f"too-much-current/{subject}"
+    alarm = Alarm(rule, subject, NAMES)
+    (raised,) = alarm.evaluate(START, {name: value})
+    assert annunciation(raised, alarm)["title"] == title
+    assert annunciation(raised, alarm)["alarm"] == f"too-much-current/{subject}"
+
+
+def test_the_record_of_an_alarm_that_is_hidden_tells_of_the_condition_behind_it() -> None:
+    alarm = alarm_of(SPREAD)
+    see(alarm, 0, 55.0)
+    assert hidden(alarm) == {"state": "unacknowledged"}
+    alarm.shelve(START, Shelf(START + 3600, by="Kim"))
+    until = {"shelved_until": "2026-09-21T15:13:20.000Z"}
+    assert hidden(alarm) == {"state": "shelved", "condition": "unacknowledged", **until}
+    alarm.shelve(START, Shelf(START + 3600, until_cleared=True))
+    shelved = {"state": "shelved", "condition": "unacknowledged", **until}
+    assert hidden(alarm) == {**shelved, "until_cleared": True}
+    alarm.remove_from_service(START)
+    assert hidden(alarm) == {"state": "out_of_service", "condition": "unacknowledged"}
+    alarm.return_to_service(START)
+    assert hidden(alarm) == {"state": "unacknowledged"}
+
+
+def test_the_record_tells_the_end_of_a_shelf_as_the_clock_shows_it() -> None:
+    alarm = alarm_of(SPREAD)
+    see(alarm, 0, 55.0)
+    alarm.shelve(START, Shelf(START + 3600))
+    record = alarm_record(alarm, -3600.0)
+    assert record["shelved_until"] == "2026-09-21T14:13:20.000Z"
+    assert record["since"] == "2026-09-21T13:13:20.000Z"
+
+
+def hidden(alarm: Alarm) -> dict[str, Any]:
+    record = published(restarted(alarm))
+    keys = ("state", "condition", "shelved_until", "until_cleared")
+    return {key: record[key] for key in keys if key in record}
+
+
+def test_the_record_of_what_is_suppressed_before_it_was_ever_raised() -> None:
+    alarm = alarm_of(SPREAD + "  suppress_when: soc_pct < 10\n")
+    figures: Figures = {"cell_spread_mv": 20.0, "current_a": 1.0, "soc_pct": 5.0, "cell_max_no": 7}
+    alarm.evaluate(START, figures)
+    record = published(alarm)
+    assert (record["state"], record["condition"]) == ("suppressed_by_design", "normal")
+    assert (record["since"], record["text"], record["occurrences"]) == (None, "", 0)
+
+
+def marks(alarm: Alarm) -> dict[str, Any]:
+    keys = ("chattering", "stale", "annunciate", "group", "first_of_group")
+    record = published(restarted(alarm))
+    return {key: record[key] for key in keys if key in record}
+
+
+def test_the_record_says_what_is_odd_about_an_alarm_and_only_then() -> None:
+    alarm = alarm_of(SPREAD.replace("  off_delay: 10 s\n", "  group: spreads\n"))
+    see(alarm, 0, 55.0)
+    assert marks(alarm) == {}
+    for second in (1, 2, 3):
+        see(alarm, second, 20.0)
+        see(alarm, second, 55.0)
+    assert marks(alarm) == {"chattering": True}
+    see(alarm, 700, 55.0)
+    assert marks(alarm) == {}
+    see(alarm, 86403, 55.0)
+    assert marks(alarm) == {"stale": True}
+    # Stale is what stands; once it has returned, it is only not seen yet.
+    see(alarm, 86500, 20.0)
+    assert (alarm.state, marks(alarm)) == (State.RETURNED_UNACKNOWLEDGED, {})
+    alarm.first_of_group = "cell-high/cell/alder/7"
+    assert marks(alarm) == {"group": "spreads", "first_of_group": "cell-high/cell/alder/7"}
+    alarm.acknowledge(START + 86600)
+    assert alarm.first_of_group is None
+
+
+@pytest.mark.parametrize("quiet", ["annunciate: no", "journal"])
+def test_the_record_of_a_silent_rule_says_so(quiet: str) -> None:
+    rule = SPREAD.replace("medium", quiet) if quiet == "journal" else f"{SPREAD}  {quiet}\n"
+    alarm = alarm_of(rule)
+    see(alarm, 0, 55.0)
+    assert marks(alarm) == {"annunciate": False}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -224,85 +223,6 @@ def test_what_an_earlier_run_left_retained_is_taken_away() -> None:
         assert [p.topic for p in hut.feed(topic, {"x": 1}, retained=True)] == [topic]
         assert hut.feed(topic, {"x": 1}) == []  # live, it is our own words coming back
     assert hut.feed("watchd/figures/pack/alder", {"x": 1}, retained=True) == []
-
-
-class TestRequests:
-    """People acknowledge alarms on the request topic."""
-
-    def raised(self) -> Scene:
-        hut = Scene(RULES)
-        hut.run(minutes=2, alder=pack(cell_v=leading(3.40, by_mv=60)))
-        return hut
-
-    def ask(self, hut: Scene, payload: Any, **options: Any) -> list[Publish]:
-        return hut.feed(
-            "watchd/request", payload, reply_to="phone/answer", correlation=b"7", **options
-        )
-
-    def test_acknowledge(self) -> None:
-        hut = self.raised()
-        said = self.ask(hut, {"do": "acknowledge", "alarm": "spread/pack/alder"})
-        record = hut.retained["watchd/alarm/spread/pack/alder"]
-        assert record["state"] == "acknowledged"
-        assert said[-1].topic == "phone/answer"
-        assert said[-1].correlation == b"7"
-        assert json.loads(said[-1].payload) == {
-            "ok": True,
-            "alarm": "spread/pack/alder",
-            "state": "acknowledged",
-        }
-        # Returned and acknowledged, it is normal, and its record goes.
-        hut.run(minutes=2, alder=pack())
-        assert "watchd/alarm/spread/pack/alder" not in hut.retained
-
-    def test_without_an_answer_topic_it_is_done_all_the_same(self) -> None:
-        hut = self.raised()
-        hut.feed("watchd/request", {"do": "acknowledge", "alarm": "spread/pack/alder"})
-        assert hut.retained["watchd/alarm/spread/pack/alder"]["state"] == "acknowledged"
-
-    def test_a_retained_request_is_history(self) -> None:
-        hut = self.raised()
-        self.ask(hut, {"do": "acknowledge", "alarm": "spread/pack/alder"}, retained=True)
-        assert hut.retained["watchd/alarm/spread/pack/alder"]["state"] == "unacknowledged"
-
-    @pytest.mark.parametrize(
-        ("payload", "error"),
-        [
-            (b"", "Invalid JSON: EOF while parsing a value at line 1 column 0"),
-            (b"[]", "Input should be an object"),
-            ({"do": "open", "alarm": "x"}, "do: Input should be 'acknowledge'"),
-            ({"do": "acknowledge"}, "alarm: Field required"),
-            (
-                {"do": "acknowledge", "alarm": "none/pack/alder"},
-                "no alarm is called 'none/pack/alder'",
-            ),
-            (
-                {"do": "acknowledge", "alarm": "stale/pack/alder"},
-                "stale/pack/alder is normal: there is nothing to acknowledge",
-            ),
-            (b"x" * 5000, "larger than 4096 bytes"),
-        ],
-    )
-    def test_refused(self, payload: Any, error: str) -> None:
-        hut = self.raised()
-        said = self.ask(hut, payload)
-        assert [(p.topic, json.loads(p.payload)) for p in said] == [
-            ("phone/answer", {"ok": False, "error": error})
-        ]
-
-    @pytest.mark.parametrize(
-        "topic", ["hut/alder/state", "hut/alder/cell/3", "watchd/service", "a/+", "#", "", "$SYS/x"]
-    )
-    def test_no_answer_goes_where_it_could_do_harm(self, topic: str) -> None:
-        hut = self.raised()
-        payload = {"do": "acknowledge", "alarm": "spread/pack/alder"}
-        said = hut.feed("watchd/request", payload, reply_to=topic)
-        assert [p.topic for p in said] == ["watchd/alarm/spread/pack/alder"]
-
-    def test_an_answer_may_go_below_our_own_response_branch(self) -> None:
-        hut = self.raised()
-        said = hut.feed("watchd/request", b"{}", reply_to="watchd/response/phone")
-        assert said[-1].topic == "watchd/response/phone"
 
 
 def test_broken_rules_raise_an_alarm_of_their_own() -> None:

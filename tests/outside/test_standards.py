@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from watchd.alarms.alarm import State
+from watchd.alarms.state import State
 from watchd.figures import Kind, number
 from watchd.language.condition import Condition
 from watchd.language.expression import compile_expression
@@ -73,6 +73,11 @@ def test_states_and_priorities_have_the_words_of_isa_18_2() -> None:
         "unacknowledged",
         "acknowledged",
         "returned_unacknowledged",
+        "latched_unacknowledged",
+        "latched_acknowledged",
+        "shelved",
+        "suppressed_by_design",
+        "out_of_service",
     }
     assert [str(p) for p in Priority] == ["critical", "high", "medium", "low", "journal"]
 

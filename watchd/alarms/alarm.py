@@ -1,71 +1,61 @@
 """The life cycle of one alarm: one rule on one subject.
 
-States have the words of ISA-18.2 (IEC 62682), as OPC 10000-9 gives them in open text. An
-unknown condition changes nothing: the alarm keeps its state, and its delays stand still.
+An unknown condition changes nothing: the alarm keeps its state, and its delays stand still. What
+people do (shelve, take out of service) and what the design does (suppress) hides the alarm from
+people only; behind it, the condition goes on being evaluated and journalled.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from watchd.alarms.chatter import RAISES, WITHIN_S, Chatter
+from watchd.alarms.conditions import Conditions
+from watchd.alarms.part_times import PartTimes
+from watchd.alarms.shelf import Shelf
+from watchd.alarms.state import LATCHED, RAISED, WITHHELD, Event, State, Told, Transition
 from watchd.figures import Figures, Value
-from watchd.language.condition import Condition
-from watchd.language.hold import Hold
 from watchd.rules.rule import Rule
 
-
-class State(StrEnum):
-    """Where an alarm is in its life cycle."""
-
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED_UNACKNOWLEDGED = "returned_unacknowledged"
-
-
-RAISED = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
-
-
-@dataclass(frozen=True, slots=True)
-class Transition:
-    """A change of state, with the values that caused it."""
-
-    at: float
-    rule: Rule
-    subject: str
-    before: State
-    state: State
-    text: str
-    values: Mapping[str, Value]
-
-    @property
-    def key(self) -> str:
-        """The name of the alarm: RULE/SUBJECT."""
-        return f"{self.rule.name}/{self.subject}"
+# An alarm that stands for longer than a day is called stale (ISA-18.2, EEMUA 191).
+STALE_AFTER_S = 86400.0
+NEVER = float("inf")
+NOTHING: Sequence[Transition] = ()
+ACKNOWLEDGING = {
+    State.UNACKNOWLEDGED: State.ACKNOWLEDGED,
+    State.RETURNED_UNACKNOWLEDGED: State.NORMAL,
+    State.LATCHED_UNACKNOWLEDGED: State.LATCHED_ACKNOWLEDGED,
+}
 
 
 class Alarm:
-    """One rule on one subject. `names` are what its text may say beside figures."""
+    """One rule on one subject. `names` are what its text may say beside figures.
+
+    `condition` is the state of its condition, `state` what people see of it. With `explains`, it
+    notes when each part of its conditions changed.
+    """
 
     __slots__ = (
-        "_limit",
+        "_chatter",
         "_names",
-        "_off",
-        "_on",
-        "_stays",
-        "_until",
-        "_when",
-        "charge_limit_a",
+        "_timer_at",
+        "_told_at",
+        "_told_of",
+        "changed_at",
+        "condition",
+        "conditions",
+        "first_of_group",
+        "is_stale",
+        "is_suppressed",
         "occurrences",
+        "out_of_service",
+        "parts",
         "rule",
+        "shelf",
         "since",
-        "state",
         "subject",
         "text",
-        "unknown",
         "values",
     )
 
@@ -74,44 +64,53 @@ class Alarm:
         rule: Rule,
         subject: str,
         names: Mapping[str, str],
-        saved: dict[str, Any] | None = None,
+        saved: Mapping[str, Any] | None = None,
+        *,
+        explains: bool = False,
     ) -> None:
         self.rule, self.subject, self._names = rule, subject, names
         known = saved or {}
-        self.state = State(known.get("state", State.NORMAL))
+        self.condition = State(known.get("state", State.NORMAL))
+        self.conditions = Conditions(rule, known.get("conditions", {}))
         self.since: float | None = known.get("since")
+        self.changed_at: float | None = known.get("changed_at")
         self.occurrences: int = known.get("occurrences", 0)
         self.text: str = known.get("text", "")
-        self.values: dict[str, Value] = known.get("values", {})
-        self.unknown: tuple[str, ...] = tuple(known.get("unknown", ()))
-        self._on, self._off = Hold(known.get("on")), Hold(known.get("off"))
-        self._when = Condition(rule.when, known.get("when"))
-        self._stays = Condition(rule.stays, known.get("stays")) if rule.stays else None
-        self._until = Condition(rule.until, known.get("until")) if rule.until else None
-        # The cap is no part of the digest: an edited one begins anew, and the alarm goes on.
-        cap = rule.charge_limit
-        same = cap is not None and known.get("charge_limit") == cap.text
-        self._limit = Condition(cap, known["limit"] if same else None) if cap else None
-        self.charge_limit_a: float | None = known["charge_limit_a"] if same else None
+        self.values: Mapping[str, Value] = known.get("values", {})
+        self.is_suppressed: bool = known.get("is_suppressed", False)
+        self.out_of_service: bool = bool(known.get("out_of_service"))
+        shelf = known.get("shelf")
+        self.shelf: Shelf | None = Shelf(**shelf) if shelf else None
+        self.is_stale: bool = known.get("is_stale", False)
+        self.first_of_group: str | None = known.get("first_of_group")  # which was raised first
+        self._chatter = Chatter(known.get("chatter"))
+        # Whether people were told of this occurrence, and when last.
+        self._told_of: bool = known.get("told_of", self.condition is not State.NORMAL)
+        self._told_at: float | None = known.get("told_at")
+        self.parts = PartTimes(rule, known.get("parts")) if explains else None
+        self._set_timer()
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the alarm goes on under a rule of the same digest."""
         return {
             "digest": self.rule.digest,
-            "state": str(self.state),
+            "state": str(self.condition),
+            "shown": str(self.state),
+            "conditions": self.conditions.snapshot(),
             "since": self.since,
+            "changed_at": self.changed_at,
             "occurrences": self.occurrences,
             "text": self.text,
-            "values": self.values,
-            "unknown": list(self.unknown),
-            "on": self._on.snapshot(),
-            "off": self._off.snapshot(),
-            "when": self._when.snapshot(),
-            "stays": self._stays.snapshot() if self._stays else None,
-            "until": self._until.snapshot() if self._until else None,
-            "charge_limit": self.rule.charge_limit.text if self.rule.charge_limit else None,
-            "limit": self._limit.snapshot() if self._limit else None,
-            "charge_limit_a": self.charge_limit_a,
+            "values": dict(self.values),
+            "is_suppressed": self.is_suppressed,
+            "out_of_service": self.out_of_service,
+            "shelf": self.shelf.snapshot() if self.shelf else None,
+            "is_stale": self.is_stale,
+            "first_of_group": self.first_of_group,
+            "chatter": self._chatter.snapshot(),
+            "told_of": self._told_of,
+            "told_at": self._told_at,
+            "parts": self.parts.snapshot(self.rule) if self.parts else None,
         }
 
     @property
@@ -120,92 +119,263 @@ class Alarm:
         return f"{self.rule.name}/{self.subject}"
 
     @property
+    def state(self) -> State:
+        """What people see of it."""
+        if self.out_of_service:
+            return State.OUT_OF_SERVICE
+        if self.shelf is not None:
+            return State.SHELVED
+        return State.SUPPRESSED_BY_DESIGN if self.is_suppressed else self.condition
+
+    @property
     def is_raised(self) -> bool:
         """Whether the abnormal condition stands."""
-        return self.state in RAISED
+        return self.condition in RAISED
+
+    @property
+    def is_chattering(self) -> bool:
+        """Whether it is raised again and again."""
+        return self._chatter.is_chattering
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """The names that leave its condition without an answer."""
+        return self.conditions.unknown
+
+    @property
+    def charge_limit_a(self) -> float | None:
+        """What it caps the charge current at: nothing while it has no meaning or is not trusted."""
+        hidden = self.out_of_service or self.is_suppressed or not self.rule.annunciate
+        return None if hidden or not self.is_raised else self.conditions.cap_a
 
     def due_at(self) -> float | None:
-        """When a running delay ends if nothing changes before."""
-        if self.is_raised:
-            return self._off.due_at(self.rule.off_delay_s)
-        return self._on.due_at(self.rule.on_delay_s)
+        """When a delay or another time ends if nothing changes before."""
+        due = self.conditions.due_at(raised=self.is_raised)
+        if due is None:
+            return self._timer_at if self._timer_at < NEVER else None
+        return min(due, self._timer_at)
 
-    def evaluate(self, at: float, figures: Figures) -> Transition | None:
-        """Take the figures as of `at`; the transition, where there is one."""
-        when = self._when.update(at, figures)
-        # Windows fill whether or not the alarm is raised.
-        stands = self._stands(at, figures, when)
-        limit = self._limit.update(at, figures) if self._limit else None
-        self.unknown = self._unknown(figures, stands if self.is_raised else when)
-        found = None
-        if self.is_raised:
-            self._off.update(at, None if stands is None else not stands)
-            if self._off.reached(self.rule.off_delay_s):
-                found = self._move(at, figures, self._returned())
-                self._on.clear()
+    def re_alarm_at(self) -> float | None:
+        """When it is annunciated again if it still stands; at once, if nobody was told of it yet.
+
+        The latter is so of one that stands when its rule is no longer silent.
+        """
+        waits = self.is_raised and self.state not in WITHHELD and not self.rule.is_silent
+        if not waits:
+            return None
+        if not self._told_of:
+            return self.since
+        if self.rule.re_alarm_s is None or self._told_at is None:
+            return None
+        return self._told_at + self.rule.re_alarm_s
+
+    # --- figures and time ---
+
+    def evaluate(self, at: float, figures: Figures) -> Sequence[Transition]:
+        """Take the figures as of `at`; the transitions, where there are any."""
+        conditions = self.conditions
+        conditions.update(at, figures, raised=self.condition in RAISED)
+        calm = not conditions.moves and at < self._timer_at
+        if calm and (conditions.suppresses is None or conditions.suppresses is self.is_suppressed):
+            found: Sequence[Transition] = NOTHING
         else:
-            self._on.update(at, when)
-            if self._on.reached(self.rule.on_delay_s):
-                self.since = at
-                self.occurrences += 1
-                self._off.clear()
-                found = self._move(at, figures, State.UNACKNOWLEDGED)
-        if not self.is_raised:
-            self.charge_limit_a = None
-        elif limit is not None:
-            # Unknown lifts no cap: the last one stands.
-            self.charge_limit_a = max(0.0, float(limit))
+            found = self._changes(at, figures)
+        if self.parts is not None and (found or at >= self.parts.look_at):
+            self.parts.look(at, figures, conditions.windows())
         return found
 
-    def _stands(self, at: float, figures: Figures, when: bool | None) -> bool | None:
-        """Whether what keeps a raised alarm raised holds."""
-        if self._stays is not None:
-            stays: bool | None = self._stays.update(at, figures)
-            return stays
-        if self._until is None:
-            return when
-        until = self._until.update(at, figures)
-        # While `when` holds it would be raised again at once, whatever `until` says.
-        if when is True or until is False:
-            return True
-        return None if when is None or until is None else False
+    def _changes(self, at: float, figures: Figures) -> list[Transition]:
+        conditions = self.conditions
+        found: list[Transition] = []
+        if conditions.suppresses is True and not self.is_suppressed:
+            before, self.is_suppressed = self.state, True
+            found.append(self._move(at, Event.SUPPRESSED, figures=figures, before=before))
+        if conditions.moves:
+            found.extend((self._return if self.is_raised else self._raise)(at, figures))
+        if conditions.suppresses is False and self.is_suppressed:
+            found.append(self._unsuppressed(at, figures))
+        if at >= self._timer_at:
+            found.extend(self._timed(at, figures))
+        return found
 
-    def _unknown(self, figures: Figures, decisive: bool | None) -> tuple[str, ...]:
-        """The names that leave the alarm without an answer; none where it has one."""
-        if decisive is not None:
-            return ()
-        conditions = [self._when]
-        if self.is_raised and self._until is not None:
-            conditions.append(self._until)
-        return tuple(dict.fromkeys(n for c in conditions for n in c.unknown(figures)))
+    def _raise(self, at: float, figures: Figures) -> list[Transition]:
+        self.since = at
+        self.occurrences += 1
+        self.conditions.moved(raised=True)
+        begins = self._chatter.raised(at)
+        told = self._telling(Told.CHATTERING if begins else self._unless_chattering())
+        self._told_of, self._told_at = told in (Told.YES, Told.CHATTERING), at
+        found = [self._move(at, Event.RAISED, State.UNACKNOWLEDGED, figures, told)]
+        if begins:
+            found.append(self._move(at, Event.CHATTERING, figures=figures, told=self._telling()))
+        return found
 
-    def acknowledge(self, at: float) -> Transition | None:
-        """A person has seen it. None where there is nothing to acknowledge."""
-        if self.state is State.UNACKNOWLEDGED:
-            return self._move(at, None, State.ACKNOWLEDGED)
-        if self.state is State.RETURNED_UNACKNOWLEDGED:
-            return self._move(at, None, State.NORMAL)
-        return None
+    def _return(self, at: float, figures: Figures) -> list[Transition]:
+        self.conditions.moved(raised=False)
+        self.is_stale = False
+        seen = self.condition is State.ACKNOWLEDGED
+        if self.rule.is_silent:
+            state = State.NORMAL
+        elif self.rule.latching:
+            state = State.LATCHED_ACKNOWLEDGED if seen else State.LATCHED_UNACKNOWLEDGED
+        else:
+            state = State.NORMAL if seen else State.RETURNED_UNACKNOWLEDGED
+        found = [self._move(at, Event.RETURNED, state, figures)]
+        if self.shelf is not None and self.shelf.until_cleared:
+            found.append(self._unshelved(at))
+        return found
 
-    def _returned(self) -> State:
-        if self.state is State.ACKNOWLEDGED:
-            return State.NORMAL
-        return State.RETURNED_UNACKNOWLEDGED
+    def _timed(self, at: float, figures: Figures) -> list[Transition]:
+        """What time alone brings: a shelf that ends, an alarm told again, stale, or steady."""
+        found = []
+        if self.shelf is not None and at >= self.shelf.until:
+            found.append(self._unshelved(at))
+        if at >= self._chatter.steady_at():
+            self._chatter.steadied()
+            found.append(self._move(at, Event.STEADY, figures=figures))
+        re_alarm_at = self.re_alarm_at()
+        if re_alarm_at is not None and at >= re_alarm_at:
+            told = self._telling(self._unless_chattering())
+            self._told_at = at
+            found.append(self._move(at, Event.RE_ALARMED, State.UNACKNOWLEDGED, figures, told))
+        if self.is_raised and not self.is_stale and at >= (self.since or 0.0) + STALE_AFTER_S:
+            self.is_stale = True
+            found.append(self._move(at, Event.STALE, figures=figures))
+        return found
 
-    def _move(self, at: float, figures: Figures | None, state: State) -> Transition:
-        before, self.state = self.state, state
-        values = self.values if figures is None else self._values(figures)
-        if figures is not None and state is State.UNACKNOWLEDGED:
+    def _unsuppressed(self, at: float, figures: Figures) -> Transition:
+        before, self.is_suppressed = self.state, False
+        state, told = self.condition, Told.NO
+        if not self._told_of and self.state not in WITHHELD:
+            if state is State.RETURNED_UNACKNOWLEDGED:
+                # It came and went while it had no meaning: nobody is asked.
+                state = State.NORMAL
+            told = Told.NO if state is State.NORMAL else self._telling()
+        return self._move(at, Event.UNSUPPRESSED, state, figures, told, before=before)
+
+    # --- what people do; None where there is nothing to do ---
+
+    def acknowledge(self, at: float, by: str = "") -> Transition | None:
+        """A person has seen it."""
+        after = ACKNOWLEDGING.get(self.condition)
+        if after is None:
+            return None
+        self._told_of = True  # who acknowledges it knows of it, told or not
+        return self._move(at, Event.ACKNOWLEDGED, after, by=by)
+
+    def reset(self, at: float, by: str = "") -> Transition | None:
+        """A person lets go of a latched alarm; only when it has returned and was acknowledged."""
+        if self.condition is not State.LATCHED_ACKNOWLEDGED:
+            return None
+        return self._move(at, Event.RESET, State.NORMAL, by=by)
+
+    def shelve(self, at: float, shelf: Shelf) -> Transition | None:
+        """A person puts it aside, or changes for how long; not while it is out of service."""
+        if self.out_of_service:
+            return None
+        before, self.shelf = self.state, shelf
+        return self._move(at, Event.SHELVED, by=shelf.by, before=before)
+
+    def unshelve(self, at: float, by: str = "") -> Transition | None:
+        """A person takes it up again."""
+        return None if self.shelf is None else self._unshelved(at, by)
+
+    def remove_from_service(self, at: float, by: str = "") -> Transition | None:
+        """Maintenance begins: nobody is told until it is returned to service."""
+        if self.out_of_service:
+            return None
+        before, self.out_of_service, self.shelf = self.state, True, None
+        return self._move(at, Event.REMOVED_FROM_SERVICE, by=by, before=before)
+
+    def return_to_service(self, at: float, by: str = "") -> Transition | None:
+        """Maintenance has ended."""
+        if not self.out_of_service:
+            return None
+        before, self.out_of_service = self.state, False
+        return self._taken_up(at, Event.RETURNED_TO_SERVICE, before, by)
+
+    def _unshelved(self, at: float, by: str = "") -> Transition:
+        before, self.shelf = self.state, None
+        return self._taken_up(at, Event.UNSHELVED, before, by)
+
+    def _taken_up(self, at: float, event: Event, before: State, by: str) -> Transition:
+        """Back from where a person had put it: what stands is told anew, what is gone is over."""
+        state, told = self.condition, Told.NO
+        if self.state not in WITHHELD and not self.rule.is_silent:
+            if self.is_raised:
+                state, told = State.UNACKNOWLEDGED, self._telling()
+            elif state is State.RETURNED_UNACKNOWLEDGED:
+                state = State.NORMAL
+            elif state in LATCHED and not self._told_of:
+                told = self._telling()
+        return self._move(at, event, state, told=told, before=before, by=by)
+
+    # --- moving ---
+
+    def _telling(self, told: Told = Told.YES) -> Told:
+        """Whether people are to be told of what happens now, and if not, why."""
+        if self.rule.is_silent:
+            return Told.SILENT
+        return Told.WITHHELD if self.state in WITHHELD else told
+
+    def _unless_chattering(self) -> Told:
+        """It is held back where people know that it chatters."""
+        return Told.CHATTERING if self._chatter.is_told else Told.YES
+
+    def _move(
+        self,
+        at: float,
+        event: Event,
+        condition: State | None = None,
+        figures: Figures | None = None,
+        told: Told = Told.NO,
+        before: State | None = None,
+        by: str = "",
+    ) -> Transition:
+        """Take a new state (or stay), and say so. Without `figures` they are those of the raise."""
+        before = self.state if before is None else before
+        self.condition = self.condition if condition is None else condition
+        self.changed_at = at
+        values = self.values if figures is None else self._values(event, figures)
+        if figures is not None and event in (Event.RAISED, Event.RE_ALARMED):
             # The record tells of the raise; what it was like at the return, the transition alone.
             self.values = values
             self.text = self.rule.say.fill({**figures, **self._names})
-        if state is State.NORMAL:
-            self.since = None
+        text = self.text
+        if event is Event.CHATTERING:
+            text = f"{text} (chattering: raised {RAISES} times in {WITHIN_S:.0f} s)"
+        if told is Told.YES:
+            self._told_of, self._told_at = True, at
+            self._chatter.told()
+        if self.condition is State.NORMAL:
+            self.since, self.is_stale, self._told_of = None, False, False
+            self.first_of_group = None
             self.occurrences = 0
-        return Transition(at, self.rule, self.subject, before, state, self.text, values)
+        self._set_timer()
+        return Transition(
+            at, self.rule, self.subject, event, before, self.state, self.condition, text,
+            values, by, told,
+        )  # fmt: skip
 
-    def _values(self, figures: Figures) -> dict[str, Value]:
-        """What the condition and the text name."""
+    def _set_timer(self) -> None:
+        """When time alone may move it next."""
+        due = self._chatter.steady_at()
+        if self.shelf is not None:
+            due = min(due, self.shelf.until)
+        re_alarm_at = self.re_alarm_at()
+        if re_alarm_at is not None:
+            due = min(due, re_alarm_at)
+        if self.is_raised and not self.is_stale and self.since is not None:
+            due = min(due, self.since + STALE_AFTER_S)
+        self._timer_at = due
+
+    def _values(self, event: Event, figures: Figures) -> dict[str, Value]:
+        """What the conditions that caused the event rest on, and what the text names."""
+        found = self.conditions.values(
+            figures,
+            returned=event is Event.RETURNED,
+            suppress=event in (Event.SUPPRESSED, Event.UNSUPPRESSED),
+        )
         said = (name for _, name, _ in self.rule.say.parts if name is not None)
-        names = (*self.rule.when.names, *(name for name in said if name not in self._names))
-        return {name: figures.get(name) for name in names}
+        found.update((name, figures.get(name)) for name in said if name not in self._names)
+        return found

@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Protocol
 
-from watchd.alarms.alarm import Alarm, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Transition
 from watchd.figures import Figures
 from watchd.rules.rule import Rule
 
@@ -32,21 +33,38 @@ class Watch(Protocol):
     def evaluate(self, at: float) -> list[Transition]:
         """Compute the figures as of `at`, and take them through the rules."""
 
-    def pause(self, at: float, resume_at: float) -> None:
-        """Nothing was watched between two times: delays stand still, nothing goes stale."""
+    def figures_of(self, subject: str) -> Figures:
+        """The figures that a rule about `subject` sees, as of the last evaluation."""
+
+    def pause(self, at: float, resume_at: float) -> list[Transition]:
+        """Nothing was watched between two times: delays stand still, nothing goes stale.
+
+        What a delay had brought until the first of them.
+        """
 
     def next_at(self) -> float:
         """When to evaluate again if nothing comes before."""
 
 
-def restored(rule: Rule, subject: str, names: Mapping[str, str], saved: Mapping[str, Any]) -> Alarm:
+# What people decided stays with an alarm whose rule was edited.
+DECIDED = ("shelf", "out_of_service")
+
+
+def restored(
+    rule: Rule,
+    subject: str,
+    names: Mapping[str, str],
+    saved: Mapping[str, Any],
+    *,
+    explains: bool = False,
+) -> Alarm:
     """An alarm that goes on from its saved state, if its rule is still the same."""
     state = saved.get(f"{rule.name}/{subject}")
-    same = state is not None and state["digest"] == rule.digest
-    return Alarm(rule, subject, names, state if same else None)
+    if state is not None and state["digest"] != rule.digest:
+        state = {key: state.get(key) for key in DECIDED}
+    return Alarm(rule, subject, names, state, explains=explains)
 
 
 def transitions(alarms: Iterable[Alarm], at: float, figures: Figures) -> list[Transition]:
     """Take figures through alarms."""
-    found = [alarm.evaluate(at, figures) for alarm in alarms]
-    return [transition for transition in found if transition is not None]
+    return [transition for alarm in alarms for transition in alarm.evaluate(at, figures)]

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.charge_limit import Advice, Cap, ChargeLimit
-from watchd.alarms.alarm import Alarm, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.estimators.bank import totals
 from watchd.figures import About, Figures
@@ -28,6 +29,8 @@ class BankWatch:
         begun_at: float,
         saved: dict[str, Any] | None,
         saved_alarms: Mapping[str, Any],
+        *,
+        explains: bool = False,
     ) -> None:
         bank = config.banks[name]
         known = saved or {}
@@ -41,7 +44,7 @@ class BankWatch:
         self.figures: Figures = {}
         self._at = begun_at
         self._alarms = [
-            restored(rule, self.subject, {"bank": name}, saved_alarms)
+            restored(rule, self.subject, {"bank": name}, saved_alarms, explains=explains)
             for rule in rules
             if rule.about is About.BANK
         ]
@@ -79,11 +82,16 @@ class BankWatch:
         self.figures["charge_limit_a"] = self.advice.limit_a
         self.figures["limited_by"] = self.advice.limited_by
 
-    def pause(self, at: float, resume_at: float) -> None:
+    def figures_of(self, _subject: str) -> Figures:
+        """The figures that a rule about the bank sees."""
+        return self.figures
+
+    def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still."""
         unknown: Figures = dict.fromkeys((f.name for f in totals.FIGURES), None)
-        transitions(self._alarms, at, {**unknown, **self._settings})
+        found = transitions(self._alarms, at, {**unknown, **self._settings})
         self._at = resume_at
+        return found
 
     def next_at(self) -> float:
         """When to evaluate again if no pack is evaluated before."""

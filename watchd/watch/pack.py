@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from watchd.advice.charge_limit import Cap, PackState
-from watchd.alarms.alarm import Alarm, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
 from watchd.estimators.cells.extremes import cell_figures
@@ -31,6 +32,8 @@ class PackWatch:
         begun_at: float,
         saved: dict[str, Any] | None,
         saved_alarms: Mapping[str, Any],
+        *,
+        explains: bool = False,
     ) -> None:
         name, pack, bank = setting.name, setting.pack, setting.bank
         # Saved by a pack of another size, it would tell of cells that are not there.
@@ -43,6 +46,7 @@ class PackWatch:
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
         self.figures: Figures = {}
+        self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
         self._told_missing: set[str] = set()
         self._at = begun_at
@@ -51,12 +55,13 @@ class PackWatch:
         self._cell_alarms: list[list[Alarm]] = [[] for _ in range(pack.cells_in_series)]
         for rule in rules:
             if rule.about is About.PACK:
-                self._alarms.append(restored(rule, self.subject, names, saved_alarms))
+                alarm = restored(rule, self.subject, names, saved_alarms, explains=explains)
+                self._alarms.append(alarm)
             elif rule.about is About.CELL:
                 for index, alarms in enumerate(self._cell_alarms):
                     no = str(index + 1)
-                    subject = f"cell/{name}/{no}"
-                    alarms.append(restored(rule, subject, {**names, "cell": no}, saved_alarms))
+                    subject, own = f"cell/{name}/{no}", {**names, "cell": no}
+                    alarms.append(restored(rule, subject, own, saved_alarms, explains=explains))
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the watch goes on, but for its alarms."""
@@ -88,7 +93,7 @@ class PackWatch:
         self._told_missing.update(news)
         return news
 
-    def pause(self, at: float, resume_at: float) -> None:
+    def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still, and nothing went stale."""
         silence = Sample(
             at=at,
@@ -108,28 +113,39 @@ class PackWatch:
             age_s=0.0,
             quality=None,
         )
-        self._evaluate(silence, unwatched=True)
+        found = self._evaluate(silence, unwatched=True)
         self.parts.resume(resume_at)
         self._at = resume_at
+        return found
 
     def _evaluate(self, sample: Sample, *, unwatched: bool = False) -> list[Transition]:
-        self._at = sample.at
-        figures = self._figures_of(sample)
+        self._at, self._sample = sample.at, sample
+        figures = self._compute(sample)
         if unwatched:
             figures.update(dict.fromkeys(n for n in figures if n not in self._settings))
         self.figures = figures
         found = transitions(self._alarms, sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
             if alarms:
-                own = cell_figures(index, sample, figures)
-                for estimator in self._of_cells:
-                    own.update(estimator.of_cell(index))
+                own = self._of_cell(index, sample)
                 if unwatched:
                     own.update(dict.fromkeys(n for n in own if n not in self._settings))
                 found.extend(transitions(alarms, sample.at, own))
         return found
 
-    def _figures_of(self, sample: Sample) -> Figures:
+    def figures_of(self, subject: str) -> Figures:
+        """The figures that a rule about the pack, or a cell of it, sees."""
+        if subject == self.subject or self._sample is None:
+            return self.figures
+        return self._of_cell(int(subject.rsplit("/", 1)[1]) - 1, self._sample)
+
+    def _of_cell(self, index: int, sample: Sample) -> Figures:
+        own = cell_figures(index, sample, self.figures)
+        for estimator in self._of_cells:
+            own.update(estimator.of_cell(index))
+        return own
+
+    def _compute(self, sample: Sample) -> Figures:
         temperatures = sample.temperature_degc
         settings = sample.settings
         figures: Figures = {

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from watchd.alarms.alarm import Alarm, Transition
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.annunciator import Annunciator
+from watchd.alarms.state import Transition
 from watchd.figures import About, Figures
 from watchd.own_rules import NO_FAULT, own_rules
 from watchd.rules.rule import Rule
@@ -13,13 +15,25 @@ from watchd.watch import restored, transitions
 
 
 class ServiceWatch:
-    """Watches watchd itself."""
+    """Watches watchd itself: its rules' files, and how often it calls for a person."""
 
-    def __init__(self, rules: Iterable[Rule], saved_alarms: Mapping[str, Any]) -> None:
+    def __init__(
+        self,
+        rules: Iterable[Rule],
+        saved_alarms: Mapping[str, Any],
+        annunciator: Annunciator,
+        *,
+        explains: bool = False,
+    ) -> None:
         self.subject = "service/watchd"
-        self.figures: Figures = {"rules_fault": NO_FAULT}
+        self._annunciator = annunciator
+        self.figures: Figures = {
+            "rules_fault": NO_FAULT,
+            "alarms_chattering": 0.0,
+            "alarms_stale": 0.0,
+        }
         self._alarms = [
-            restored(rule, self.subject, {}, saved_alarms)
+            restored(rule, self.subject, {}, saved_alarms, explains=explains)
             for rule in (*own_rules(), *(r for r in rules if r.about is About.SERVICE))
         ]
 
@@ -29,11 +43,19 @@ class ServiceWatch:
 
     def evaluate(self, at: float) -> list[Transition]:
         """Take the figures through the rules."""
+        self.figures.update(self._annunciator.figures(at))
         return transitions(self._alarms, at, self.figures)
 
-    def pause(self, at: float, resume_at: float) -> None:
+    def figures_of(self, _subject: str) -> Figures:
+        """The figures that a rule about the service sees."""
+        return self.figures
+
+    def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing of its own changes while it does not run."""
+        del at, resume_at
+        return []
 
     def next_at(self) -> float:
-        """When a delay ends; its figures change only when the shell says so."""
-        return min((due for a in self._alarms if (due := a.due_at())), default=float("inf"))
+        """When a delay ends or the account of alarms changes; of all else, it is told."""
+        delays = [due for a in self._alarms if (due := a.due_at())]
+        return min(*delays, self._annunciator.next_at(), float("inf"))

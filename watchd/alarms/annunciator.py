@@ -1,0 +1,112 @@
+"""Decides whether people are told of a transition, and keeps the account of how often they are.
+
+A flood is more than ten alarms within ten minutes; it ends below five (ISA-18.2 and EEMUA 191, as
+quoted in open text). During one, only the alarm that says so and what is critical goes out.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any
+
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.state import Event, Told, Transition
+from watchd.figures import Figures
+from watchd.own_rules import FLOOD
+from watchd.rules.rule import Priority, Rule
+
+SHORT_S, LONG_S = 600.0, 86400.0
+# Beyond it the count of a day stands still; nobody reads further.
+MOST_COUNTED = 2000
+SEEN = (Told.YES, Told.CHATTERING)  # before a flood is thought of
+
+
+class Annunciator:
+    """One for all alarms, because one person hears them all. `saved` is its snapshot."""
+
+    def __init__(self, saved: dict[str, Any] | None = None) -> None:
+        known = saved or {}
+        self._times: deque[float] = deque(known.get("times", ()), maxlen=MOST_COUNTED)
+        self._next_at = float("inf")
+        # Of each group on each pack or bank the alarms that stand; the first is kept in its place.
+        self._groups: dict[str, _Group] = {
+            name: _Group(first, set(raised))
+            for name, (first, raised) in known.get("groups", {}).items()
+        }
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        groups = {name: [g.first, sorted(g.raised)] for name, g in self._groups.items()}
+        return {"times": list(self._times), "groups": groups}
+
+    def begin(self, alarms: Iterable[Alarm]) -> None:
+        """Forget what stands no more in a group, because a rule was edited or a subject is gone."""
+        raised = {a.key: _group_of(a.rule, a.subject) for a in alarms if a.is_raised}
+        for name, group in list(self._groups.items()):
+            group.raised = {key for key in group.raised if raised.get(key) == name}
+            if not group.raised:
+                del self._groups[name]
+
+    def counts(self, transition: Transition) -> bool:
+        """Count what calls for a person; whether the figures have changed by it."""
+        if transition.told is not Told.YES or transition.rule.name == FLOOD:
+            return False
+        self._times.append(transition.at)
+        return True
+
+    def judge(self, transition: Transition, *, flood: bool) -> Transition:
+        """The transition, held back where a flood says so."""
+        told = transition.told is Told.YES and transition.rule.name != FLOOD
+        if told and flood and transition.rule.priority is not Priority.CRITICAL:
+            return replace(transition, told=Told.FLOOD)
+        return transition
+
+    def figures(self, at: float) -> Figures:
+        """The account as figures, as of `at`."""
+        # Reckoned as `next_at` is: a difference may round to the other side, and the moment at
+        # which a time is forgotten would come again and again.
+        while self._times and self._times[0] + LONG_S <= at:
+            self._times.popleft()
+        recent = [time for time in self._times if time + SHORT_S > at]
+        self._next_at = min(
+            recent[0] + SHORT_S if recent else float("inf"),
+            self._times[0] + LONG_S if self._times else float("inf"),
+        )
+        return {"alarms_10min": float(len(recent)), "alarms_24h": float(len(self._times))}
+
+    def next_at(self) -> float:
+        """When its figures change by time alone."""
+        return self._next_at
+
+    def first_of_group(self, transition: Transition) -> str | None:
+        """Follow which alarms of a group stand; of one that people see raised, which was the first.
+
+        What nobody is told of (silent, shelved, suppressed) is no first that helps anybody.
+        """
+        name = _group_of(transition.rule, transition.subject)
+        if name is None:
+            return None
+        if transition.told in SEEN:
+            group = self._groups.setdefault(name, _Group(transition.key, set()))
+            group.raised.add(transition.key)
+            return group.first
+        if transition.event is Event.RETURNED and name in self._groups:
+            self._groups[name].raised.discard(transition.key)
+            if not self._groups[name].raised:
+                del self._groups[name]
+        return None
+
+
+class _Group:
+    def __init__(self, first: str, raised: set[str]) -> None:
+        self.first, self.raised = first, raised
+
+
+def _group_of(rule: Rule, subject: str) -> str | None:
+    """A group on one pack (with its cells) or one bank."""
+    if rule.group is None:
+        return None
+    kind, name = subject.split("/")[:2]
+    return f"{rule.group} of {'pack' if kind == 'cell' else kind} {name}"

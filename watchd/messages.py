@@ -1,0 +1,227 @@
+"""What the payloads of watchd's own topics hold, each declared once.
+
+The code that makes a payload returns one of these; `watchd schema topics` prints their JSON Schema.
+A key that is not always there is `NotRequired`; one whose value may be unknown has None for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal, NotRequired
+
+from pydantic import Field
+from typing_extensions import TypedDict  # pydantic wants it before Python 3.12
+
+from watchd.alarms.state import Event, State, Told
+from watchd.figures import Value
+from watchd.rules.rule import Priority
+
+Time = Annotated[str, Field(description="RFC 3339, UTC", json_schema_extra={"format": "date-time"})]
+AlarmName = Annotated[str, Field(description="RULE/SUBJECT, such as cell-weak/pack/alder")]
+Values = Annotated[
+    Mapping[str, Value],
+    Field(description="the figures and functions that condition and text name; null: unknown"),
+]
+
+
+class ServiceRecord(TypedDict):
+    """The daemon itself. The broker says `lost` in its name, without rules and counts."""
+
+    state: Annotated[
+        Literal["running", "stopped", "lost"], Field(description="what watchd is doing")
+    ]
+    since: Annotated[Time | None, Field(description="null: lost, and nobody knows since when")]
+    version: Annotated[str, Field(description="of watchd")]
+    rules: NotRequired[Annotated[int, Field(description="number of rules in force")]]
+    counts: NotRequired[
+        Annotated[dict[str, int], Field(description="what was taken, refused and dropped")]
+    ]
+
+
+class AlarmRecord(TypedDict):
+    """An alarm that is not normal."""
+
+    rule: Annotated[str, Field(description="name of the rule")]
+    subject: Annotated[str, Field(description="such as pack/alder, cell/alder/7 or bank/hut")]
+    state: Annotated[State, Field(description="what people see of it")]
+    priority: Annotated[Priority, Field(description="consequence and time to respond")]
+    since: Annotated[Time | None, Field(description="when it was raised; null: it is not")]
+    value: Values
+    text: Annotated[str, Field(description="what a person reads")]
+    cause: Annotated[str, Field(description="likely causes")]
+    consequence: Annotated[str, Field(description="what happens if nothing is done")]
+    response: Annotated[str, Field(description="what to do")]
+    occurrences: Annotated[int, Field(description="how often it was raised since it was normal")]
+    unknown: NotRequired[
+        Annotated[list[str], Field(description="names that leave the condition without an answer")]
+    ]
+    condition: NotRequired[
+        Annotated[State, Field(description="the state behind shelved, suppressed, out of service")]
+    ]
+    shelved_until: NotRequired[Annotated[Time, Field(description="when its shelf ends at last")]]
+    until_cleared: NotRequired[
+        Annotated[bool, Field(description="its shelf also ends when it next returns")]
+    ]
+    group: NotRequired[Annotated[str | None, Field(description="group of its rule")]]
+    first_of_group: NotRequired[
+        Annotated[AlarmName, Field(description="the alarm of the group that was raised first")]
+    ]
+    chattering: NotRequired[Annotated[bool, Field(description="raised again and again")]]
+    stale: NotRequired[Annotated[bool, Field(description="raised for more than a day")]]
+    annunciate: NotRequired[Annotated[bool, Field(description="false: nobody is told of it")]]
+
+
+class Annunciation(TypedDict):
+    """What a phone should show now."""
+
+    at: Time
+    title: Annotated[str, Field(description="subject and rule in a few words")]
+    text: Annotated[str, Field(description="what a person reads")]
+    priority: Annotated[Priority, Field(description="consequence and time to respond")]
+    alarm: AlarmName
+    event: Annotated[Event, Field(description="what happened to it")]
+    consequence: Annotated[str, Field(description="what happens if nothing is done")]
+    response: Annotated[str, Field(description="what to do")]
+    first_of_group: NotRequired[
+        Annotated[AlarmName, Field(description="the alarm of the group that was raised first")]
+    ]
+
+
+class LimitPart(TypedDict):
+    """What a bank may carry because of one thing."""
+
+    what: Annotated[str, Field(description="such as `pack/alder taper` or `rule cell-weak`")]
+    limit_a: Annotated[float, Field(description="A, of the bank", ge=0)]
+    because: Annotated[str, Field(description="a sentence")]
+    pack_limit_a: NotRequired[Annotated[float, Field(description="A, of the pack alone", ge=0)]]
+    share: NotRequired[
+        Annotated[float, Field(description="part of the bank's current", gt=0, le=1)]
+    ]
+
+
+class ChargeLimitRecord(TypedDict):
+    """The suggested charge current limit of a bank."""
+
+    limit_a: Annotated[float, Field(description="A", ge=0)]
+    until: Annotated[Time, Field(description="it is void after it")]
+    limited_by: Annotated[str, Field(description="the part that rules")]
+    because: Annotated[str, Field(description="a sentence")]
+    parts: Annotated[list[LimitPart], Field(description="what it comes from")]
+
+
+class FiguresRecord(TypedDict):
+    """The figures of a pack or a bank."""
+
+    at: Time
+    figures: Annotated[Mapping[str, Value], Field(description="by name; null: unknown")]
+
+
+class JournalEntry(TypedDict):
+    """A change of an alarm, as the journal keeps it."""
+
+    at: Annotated[float, Field(description="Unix seconds, as the clock showed them")]
+    alarm: AlarmName
+    event: Annotated[Event, Field(description="what happened to it")]
+    before: Annotated[State, Field(description="what people saw of it before")]
+    state: Annotated[State, Field(description="and after")]
+    condition: Annotated[State, Field(description="the state behind it")]
+    priority: Annotated[Priority, Field(description="consequence and time to respond")]
+    told: Annotated[Told, Field(description="whether a person was told, and if not, why")]
+    by: Annotated[str, Field(description="who asked for it")]
+    text: Annotated[str, Field(description="what a person reads")]
+    values: Values
+
+
+Bearing = Literal["when", "stays", "until", "suppress_when"]
+
+
+class WhyPart(TypedDict):
+    """A condition or a part of one, with what it holds against what."""
+
+    text: Annotated[str, Field(description="as the rule has it")]
+    holds: Annotated[bool | None, Field(description="null: unknown")]
+    joined: NotRequired[Annotated[str, Field(description="all, any or not: of its parts")]]
+    parts: NotRequired[list[WhyPart]]
+    for_s: NotRequired[Annotated[float | None, Field(description="s since it last changed")]]
+    figure: NotRequired[Annotated[str, Field(description="what is held against the limit")]]
+    value: NotRequired[Annotated[Value, Field(description="its value now")]]
+    operator: NotRequired[Annotated[str, Field(description="the comparison")]]
+    limit: NotRequired[Annotated[Value, Field(description="the limit now")]]
+    unit: NotRequired[Annotated[str, Field(description="of both")]]
+    limit_from: NotRequired[Annotated[str, Field(description="what the limit is computed from")]]
+    deadband: NotRequired[Annotated[float, Field(description="in the limit already")]]
+
+
+class Wait(TypedDict):
+    """A time that runs."""
+
+    what: Annotated[
+        Literal["on_delay", "off_delay", "re_alarm_time", "shelved"], Field(description="which")
+    ]
+    left_s: Annotated[float, Field(description="s until it ends", ge=0)]
+    of_s: NotRequired[Annotated[float, Field(description="s, the whole of it", ge=0)]]
+    runs: Annotated[bool, Field(description="false: it stands still, something is unknown")]
+
+
+class Why(TypedDict):
+    """Why an alarm is as it is."""
+
+    alarm: AlarmName
+    state: Annotated[State, Field(description="what people see of it")]
+    condition: Annotated[State, Field(description="the state behind it")]
+    priority: Annotated[Priority, Field(description="consequence and time to respond")]
+    text: Annotated[str, Field(description="what a person reads")]
+    raised_s: Annotated[float | None, Field(description="s since it was raised")]
+    changed_s: Annotated[float | None, Field(description="s since it last changed")]
+    occurrences: Annotated[int, Field(description="how often it was raised since it was normal")]
+    unknown: Annotated[
+        list[str], Field(description="names that leave the condition without an answer")
+    ]
+    conditions: Annotated[
+        dict[Bearing, WhyPart],
+        Field(description="those that bear on it now"),
+    ]
+    waits: Annotated[list[Wait], Field(description="the times that run or stand still")]
+
+
+class Done(TypedDict):
+    """The answer where an alarm was changed."""
+
+    ok: Literal[True]
+    alarm: AlarmName
+    state: Annotated[State, Field(description="what people see of it now")]
+
+
+class ListedAlarm(AlarmRecord):
+    """An alarm of a list."""
+
+    alarm: AlarmName
+
+
+class AlarmList(TypedDict):
+    """The answer to `list`."""
+
+    ok: Literal[True]
+    alarms: list[ListedAlarm]
+    left_out: Annotated[int, Field(description="how many more there are", ge=0)]
+
+
+class Explanation(TypedDict):
+    """The answer to `why`."""
+
+    ok: Literal[True]
+    why: Why
+
+
+class History(TypedDict):
+    """The answer to `history`."""
+
+    ok: Literal[True]
+    entries: Annotated[list[JournalEntry], Field(description="the oldest first")]
+
+
+class Refusal(TypedDict):
+    """The answer where nothing was done."""
+
+    ok: Literal[False]
+    error: Annotated[str, Field(description="a sentence for who asked")]

@@ -1,0 +1,113 @@
+"""Does what people ask of alarms: acknowledge, reset, shelve, take out of service, tell of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.records import alarm_record
+from watchd.alarms.shelf import Shelf
+from watchd.alarms.state import LATCHED, RAISED, State, Transition
+from watchd.alarms.why import why
+from watchd.durations import show_duration
+from watchd.figures import Figures
+from watchd.requests import Do, Request, RequestError, find_alarm
+
+MOST_LISTED = 500
+
+
+class OperatorActions:
+    """Carries out requests on the alarms. Those about the journal are the shell's.
+
+    `figures_of` gives the figures that a rule about a subject sees.
+    """
+
+    def __init__(
+        self,
+        alarms: Mapping[str, Alarm],
+        longest_shelve_s: float,
+        figures_of: Callable[[str], Figures],
+    ) -> None:
+        self._alarms, self._figures_of = alarms, figures_of
+        self._longest_shelve_s = longest_shelve_s
+
+    def find(self, name: str) -> Alarm:
+        """The alarm that a person means. Raises RequestError."""
+        keys = {key: alarm.state is not State.NORMAL for key, alarm in self._alarms.items()}
+        return self._alarms[find_alarm(name, keys)]
+
+    def do(
+        self, request: Request, now: float, step_s: float
+    ) -> tuple[dict[str, Any], Transition | None]:
+        """The answer, and the transition if there is one. Raises RequestError.
+
+        `now` is kept time (Unix seconds), `step_s` shown minus kept time.
+        """
+        if request.do is Do.LIST:
+            return self._list(request, step_s), None
+        alarm = self.find(request.alarm)
+        if request.do is Do.WHY:
+            return {"ok": True, "why": why(alarm, self._figures_of(alarm.subject), now)}, None
+        transition = self._act(request, alarm, now)
+        if transition is None:
+            raise RequestError(f"{alarm.key} is {_plain(alarm)}: {_reason(request.do, alarm)}")
+        return {"ok": True, "alarm": alarm.key, "state": str(alarm.state)}, transition
+
+    def _act(self, request: Request, alarm: Alarm, now: float) -> Transition | None:
+        by = request.by
+        match request.do:
+            case Do.ACKNOWLEDGE:
+                return alarm.acknowledge(now, by)
+            case Do.RESET:
+                return alarm.reset(now, by)
+            case Do.SHELVE:
+                return alarm.shelve(now, self._shelf(request, now))
+            case Do.UNSHELVE:
+                return alarm.unshelve(now, by)
+            case Do.OUT_OF_SERVICE:
+                return alarm.remove_from_service(now, by)
+            case Do.IN_SERVICE:
+                return alarm.return_to_service(now, by)
+        raise RequestError(f"'{request.do}' is not done here")
+
+    def _shelf(self, request: Request, now: float) -> Shelf:
+        longest_s = self._longest_shelve_s
+        if request.for_s is not None and request.for_s > longest_s:
+            raise RequestError(
+                f"{show_duration(request.for_s)} is longer than alarms: longest_shelve allows "
+                f"({show_duration(longest_s)})"
+            )
+        until = now + (request.for_s if request.for_s is not None else longest_s)
+        return Shelf(until, request.until_cleared, request.by)
+
+    def _list(self, request: Request, step_s: float) -> dict[str, Any]:
+        wanted = [
+            alarm
+            for alarm in self._alarms.values()
+            if request.whole or alarm.state is not State.NORMAL
+        ]
+        shown = [{"alarm": a.key, **alarm_record(a, step_s)} for a in wanted[:MOST_LISTED]]
+        return {"ok": True, "alarms": shown, "left_out": len(wanted) - len(shown)}
+
+
+def _plain(alarm: Alarm) -> str:
+    return str(alarm.state).replace("_", " ")
+
+
+def _reason(do: Do, alarm: Alarm) -> str:
+    """Why there is nothing to do."""
+    if do is Do.RESET and alarm.condition in RAISED:
+        return "its condition still stands" + (
+            "" if alarm.rule.latching else ", and it does not latch"
+        )
+    if do is Do.RESET and alarm.condition in LATCHED:
+        return "acknowledge it first"
+    return {
+        Do.ACKNOWLEDGE: "there is nothing to acknowledge",
+        Do.RESET: "there is nothing to reset",
+        Do.SHELVE: "return it to service before it is shelved",
+        Do.UNSHELVE: "it is not shelved",
+        Do.OUT_OF_SERVICE: "it is so already",
+        Do.IN_SERVICE: "it is in service already",
+    }.get(do, "there is nothing to do")

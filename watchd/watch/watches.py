@@ -1,0 +1,134 @@
+"""All that is watched: the packs, then the banks over them, then watchd itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from watchd.alarms.alarm import Alarm
+from watchd.alarms.annunciator import Annunciator
+from watchd.alarms.state import Transition
+from watchd.config import Config
+from watchd.estimators.estimator import Bus, Setting
+from watchd.figures import Figures
+from watchd.language.expression import compile_expression
+from watchd.rules.fields import FULL_WHEN
+from watchd.rules.rule import Rule
+from watchd.telemetry.parts import PackParts
+from watchd.watch import Watch
+from watchd.watch.bank import BankWatch
+from watchd.watch.pack import PackWatch
+from watchd.watch.service import ServiceWatch
+
+
+class Watches:
+    """All watches, and all alarms by their key.
+
+    `all` holds them in the order in which they are evaluated when they are due together.
+    """
+
+    def __init__(
+        self,
+        packs: Mapping[str, PackWatch],
+        banks: Mapping[str, BankWatch],
+        service: ServiceWatch,
+    ) -> None:
+        self.packs, self.banks, self.service = packs, banks, service
+        self.parts: dict[str, PackParts] = {n: watch.parts for n, watch in packs.items()}
+        self.all: list[Watch] = [*packs.values(), *banks.values(), service]
+        self.index = {watch.subject: index for index, watch in enumerate(self.all)}
+        self.alarms: dict[str, Alarm] = {a.key: a for watch in self.all for a in watch.alarms()}
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which they go on."""
+        return {
+            "packs": {name: watch.snapshot() for name, watch in self.packs.items()},
+            "banks": {name: watch.snapshot() for name, watch in self.banks.items()},
+            "service": dict(self.service.figures),
+            "alarms": {key: alarm.snapshot() for key, alarm in self.alarms.items()},
+        }
+
+    def subjects(self) -> list[Watch]:
+        """Packs and banks, without watchd itself."""
+        return self.all[:-1]
+
+    def of(self, subject: str) -> Watch:
+        """The watch that evaluates alarms about `subject`: of a cell, that of its pack."""
+        kind, name = subject.split("/")[:2]
+        return self.all[self.index[f"{'pack' if kind == 'cell' else kind}/{name}"]]
+
+    def figures_of(self, subject: str) -> Figures:
+        """The figures that a rule about `subject` sees, as of the last evaluation."""
+        return self.of(subject).figures_of(subject)
+
+    def pause(self, at: float, resume_at: float) -> list[Transition]:
+        """Nothing was watched between two times; what time had brought until the first."""
+        return [t for watch in self.all for t in watch.pause(at, resume_at)]
+
+    def troubles(self) -> Figures:
+        """How many alarms chatter, and how many are stale."""
+        alarms = self.alarms.values()
+        return {
+            "alarms_chattering": float(sum(a.is_chattering for a in alarms)),
+            "alarms_stale": float(sum(a.is_stale for a in alarms)),
+        }
+
+
+def build_watches(
+    config: Config,
+    rules: Sequence[Rule],
+    stale_limits_s: Mapping[str, Mapping[str, float]],
+    annunciator: Annunciator,
+    saved_at: float,
+    saved: Mapping[str, Any],
+    *,
+    explains: bool,
+) -> Watches:
+    """The watches of a config and rules, going on from what was `saved` at `saved_at`."""
+    alarms = saved.get("alarms", {})
+    buses = {name: Bus() for name in config.banks}
+    packs = {
+        name: PackWatch(
+            _setting(name, config, buses[pack.bank]),
+            config,
+            rules,
+            stale_limits_s[name],
+            saved_at,
+            saved.get("packs", {}).get(name),
+            alarms,
+            explains=explains,
+        )
+        for name, pack in config.packs.items()
+        if pack.in_service
+    }
+    banks = {
+        name: BankWatch(
+            name,
+            config,
+            rules,
+            [packs[n] for n in config.packs_of(name)],
+            saved_at,
+            saved.get("banks", {}).get(name),
+            alarms,
+            explains=explains,
+        )
+        for name in config.banks
+    }
+    service = ServiceWatch(rules, alarms, annunciator, explains=explains)
+    service.figures.update(saved.get("service", {}))
+    return Watches(packs, banks, service)
+
+
+def _setting(name: str, config: Config, bus: Bus) -> Setting:
+    pack = config.packs[name]
+    bank = config.banks[pack.bank]
+    return Setting(
+        name=name,
+        pack=pack,
+        bank=bank,
+        profile=config.profile,
+        bus=bus,
+        full_when=compile_expression(bank.full_when, FULL_WHEN),
+        longest_gap_s=config.telemetry.stale_after,
+        parts_within_s=config.telemetry.parts_within,
+    )
