@@ -11,7 +11,14 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationError,
+    WithJsonSchema,
+    model_validator,
+)
 
 from watchd.documents import Document
 from watchd.errors import Problem, WatchdError, nearest
@@ -62,10 +69,30 @@ def _bit(value: int) -> int:
     return value
 
 
+# What `watchd schema` says of each to an editor stands beside the check that it is about.
 Theirs = Annotated[str, BeforeValidator(_as_text)]
-Name = Annotated[str, AfterValidator(_name)]
-JsonPath = Annotated[str, AfterValidator(_json_path)]
-Event = Annotated[str, AfterValidator(_event)]
+Name = Annotated[
+    str,
+    AfterValidator(_name),
+    WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+JsonPath = Annotated[
+    str, AfterValidator(_json_path), WithJsonSchema({"type": "string", "pattern": r"^\$"})
+]
+Event = Annotated[str, AfterValidator(_event), WithJsonSchema({"enum": list(EVENTS)})]
+Bit = Annotated[
+    int,
+    AfterValidator(_bit),
+    WithJsonSchema({"type": "string", "pattern": "^([0-9]|[1-5][0-9]|6[0-3])$"}),
+]
+Protocol = Annotated[
+    Literal["3.1.1", "5"], BeforeValidator(_as_text), WithJsonSchema({"enum": ["3.1.1", "5", 5]})
+]
+Prefix = Annotated[
+    str,
+    AfterValidator(_topic_prefix),
+    WithJsonSchema({"type": "string", "pattern": r"^[^+#/$\0][^+#\0]*$"}),
+]
 Volts = Annotated[float, Field(gt=0, le=160)]
 CellVolts = Annotated[float, Field(ge=1.5, le=4.5)]
 Amps = Annotated[float, Field(gt=0, le=5000)]
@@ -84,7 +111,7 @@ class Broker(Section):
 
     host: str = Field("localhost", min_length=1, description="name or address")
     port: int = Field(1883, ge=1, le=65535, description="usual: 1883, with TLS 8883")
-    protocol: Annotated[Literal["3.1.1", "5"], BeforeValidator(_as_text)] = Field(
+    protocol: Protocol = Field(
         "5", description="5 lets advice expire in the broker; falls back to 3.1.1 where refused"
     )
     user: str | None = Field(None, description="user name, if the broker wants one")
@@ -208,7 +235,7 @@ class FieldMap(Section):
     name: str | None = Field(None, description="telemetry name, where the payload is the value")
     scale: float = Field(1.0, description="-1 turns discharge-positive current round")
     offset: float = Field(0.0, description="added after scaling; -273.15 for kelvin")
-    bits: dict[Annotated[int, AfterValidator(_bit)], Event] | None = Field(
+    bits: dict[Bit, Event] | None = Field(
         None, description="protection as a bit mask: bit number to event"
     )
     words: dict[Theirs, Event] | None = Field(
@@ -320,11 +347,22 @@ class Telemetry(Section):
     figures_every: Duration = Field(10.0, ge=1, description="figures are published that often")
 
 
+class Alarms(Section):
+    """What holds for all alarms."""
+
+    longest_shelve: Duration = Field(
+        7 * 86400.0, gt=0, description="an alarm is shelved for that long at most"
+    )
+
+
 class Store(Section):
     """What watchd keeps over a restart."""
 
     path: str = Field("/var/lib/watchd/watchd.db", min_length=1, description="database file")
-    keep_raw: Duration = Field(90 * 86400.0, description="age at which raw history is thinned")
+    keep_raw: Duration = Field(
+        90 * 86400.0, description="telemetry is kept that long, for replay and tune; 0 s for none"
+    )
+    most_mb: int = Field(500, ge=1, le=1_000_000, description="and at most that much of it")
 
 
 VoltsAndSoc = Annotated[
@@ -358,13 +396,14 @@ class Config(Section):
     """The whole file."""
 
     broker: Broker = Field(Broker(), description="the MQTT broker")
-    prefix: Annotated[str, AfterValidator(_topic_prefix)] = Field(
+    prefix: Prefix = Field(
         "watchd", description="first levels of every topic that watchd publishes"
     )
     banks: dict[Name, Bank] = Field(min_length=1, description="the banks")
     packs: dict[Name, Pack] = Field(min_length=1, description="the packs")
     sources: list[Source] = Field(min_length=1, description="where telemetry comes from")
     telemetry: Telemetry = Field(Telemetry(), description="staleness, sizes, rhythm")
+    alarms: Alarms = Field(Alarms(), description="what holds for all alarms")
     store: Store = Field(Store(), description="state over a restart")
     profile: Profile = Field(Profile(), description="the chemistry")
     rules: str | None = Field(None, description="folder of rules; default: those that ship")

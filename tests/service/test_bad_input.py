@@ -17,7 +17,7 @@ from tests.scene import cells, leading, pack
 from tests.service import brokers
 from tests.service.clients import Heard, Listener, raw
 from tests.service.daemon import Daemon, daemons
-from tests.service.hut import ANNUNCIATION, SERVICE, write_config
+from tests.service.hut import SERVICE, write_config
 
 pytestmark = pytest.mark.broker
 
@@ -132,7 +132,7 @@ def send_all(daemon: Daemon, listener: Listener) -> Aftermath:
     for name in names:
         listener.send_fast(f"hut/{name}/state", HIGH)
     for name in names:
-        listener(ANNUNCIATION, lambda d, name=name: d["alarm"] == f"cell-high/pack/{name}")  # type: ignore[misc]
+        listener(f"watchd/alarm/cell-high/pack/{name}", lambda d: d is not None)
     at = listener.now
     for _ in range(SENT):
         for case, level, payload, _ in CASES:

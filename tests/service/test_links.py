@@ -1,16 +1,19 @@
-"""What the links say of a broker that does not let them read."""
+"""The links with a broker that does not let them read, and one that does not let go."""
 
 from __future__ import annotations
 
+import asyncio
+from contextlib import suppress
 from typing import Any, cast
 
 import pytest
-from aiomqtt import Client
+from aiomqtt import Client, ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
 
 from tests.scene import config_of
+from watchd.publish import Publish
 from watchd.shell.clock import Clock
 from watchd.shell.links import Links
 from watchd.shell.outbox import Outbox
@@ -46,3 +49,30 @@ async def test_a_refused_subscription_is_told(granted: object, refused: object) 
     assert [(x["event"], x["topics"]) for x in lines] == [
         ("the broker does not let watchd read", ["hut/b"])
     ]
+
+
+class Deaf(Broker):
+    """Publishing to it swallows a cancellation, as wait_for could until Python 3.12."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.publishing = asyncio.Event()
+
+    async def publish(self, *_words: object, **_more: object) -> None:
+        """As aiomqtt's client."""
+        self.publishing.set()
+        with suppress(asyncio.CancelledError):
+            await asyncio.sleep(3600)
+
+
+async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -> None:
+    outbox = Outbox()
+    links = Links(config_of(), Clock(), outbox, print, print, list, list, lost_record=b"")
+    broker = Deaf()
+    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    outbox.put([Publish("watchd/annunciation", b"1"), Publish("watchd/annunciation", b"2")])
+    await broker.publishing.wait()
+    sending.cancel()
+    done, _ = await asyncio.wait([sending], timeout=30)
+    assert done, "it still waits for more to send"
+    assert sending.cancelled()

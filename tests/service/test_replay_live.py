@@ -1,4 +1,7 @@
-"""A recording of what the daemon was sent, replayed, gives what the daemon published."""
+"""A recording of what the daemon was sent, replayed, gives what the daemon published.
+
+And so does the history that it keeps itself.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ import pytest
 from tests.scene import cells, leading, pack
 from tests.service.brokers import HOST, BrokerProcess
 from tests.service.clients import Bridge, Listener
+from tests.service.commandline import process
 from tests.service.daemon import WATCHD, Start
 from tests.service.hut import REQUEST, value_per_topic, write_config
 from tests.service.patience import until
@@ -120,6 +124,27 @@ def test_the_same_alarms_in_the_same_order(
             until(lambda: "hut/end" in recording.read_text(), "the recorder has all")
         live = published(listener)
     assert daemon.process.poll() is None
+    done = process("alarms", "--config", config, "history", "--since", "365 d", "--json")
+    journal = [
+        (entry["at"], entry["alarm"], entry["event"], entry["state"], entry["told"])
+        for entry in json.loads(done.out)["entries"]
+    ]
+    daemon.stop()
+
+    # What the daemon kept of its own telemetry and requests gives its own journal, to the ms.
+    done = process("replay", "--config", config, "--json", "--history")
+    assert [
+        (
+            round(x["at"], 3),
+            f"{x['rule']}/{x['subject']}",
+            x["event"],
+            x["state"],
+            x["told"],
+        )
+        for x in map(json.loads, done.out.splitlines())
+        if x["kind"] == "alarm"
+    ] == journal
+    assert len(journal) >= len(live)
 
     command: list[str | Path] = [WATCHD, "replay", "--config", config, "--json", *clock]
     replayed = transitions(subprocess.check_output([*command, recording], text=True))

@@ -90,6 +90,28 @@ class _Client(Client):
             raise
 
 
+def client_of(
+    broker: Broker,
+    protocol: ProtocolVersion,
+    password: str | None,
+    tls: ssl.SSLContext | None,
+    **more: Any,
+) -> Client:
+    """A client of the config's broker."""
+    return _Client(
+        broker.host,
+        broker.port,
+        username=broker.user,
+        password=password,
+        tls_context=tls,
+        protocol=protocol,
+        keepalive=math.ceil(broker.keepalive),
+        timeout=ANSWER_TIMEOUT_S,
+        socket_options=[(IPPROTO_TCP, TCP_NODELAY, 1)],
+        **more,
+    )
+
+
 class Links:
     """Keeps both connections for as long as it runs. Callbacks get what came, at system times."""
 
@@ -146,19 +168,7 @@ class Links:
                 await asyncio.sleep(wait_s)
 
     def _client(self, protocol: ProtocolVersion, **more: Any) -> Client:
-        broker = self._broker
-        return _Client(
-            broker.host,
-            broker.port,
-            username=broker.user,
-            password=self._password,
-            tls_context=self._tls,
-            protocol=protocol,
-            keepalive=math.ceil(broker.keepalive),
-            timeout=ANSWER_TIMEOUT_S,
-            socket_options=[(IPPROTO_TCP, TCP_NODELAY, 1)],
-            **more,
-        )
+        return client_of(self._broker, protocol, self._password, self._tls, **more)
 
     async def _receive_once(self, backoff: Backoff) -> None:
         intake = Intake(self._most, self._longest)
@@ -207,7 +217,7 @@ class Links:
             error = group_error.exceptions[0]
             while isinstance(error, BaseExceptionGroup):
                 error = error.exceptions[0]
-            self._refuses_5 = protocol is ProtocolVersion.V5 and _refused(error)
+            self._refuses_5 = protocol is ProtocolVersion.V5 and refuses_protocol(error)
             if not self._refuses_5:  # else 3.1.1 is tried at once
                 raise MqttError(str(error)) from error
 
@@ -240,6 +250,10 @@ class Links:
                 properties=self._properties(message) if protocol is ProtocolVersion.V5 else None,
             )
             self._outbox.done(key, message)
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                # Until Python 3.12, wait_for (in publish) can swallow a cancellation.
+                raise asyncio.CancelledError
 
     async def _listen(self, client: Client, intake: Intake) -> None:
         async for message in client.messages:
@@ -261,7 +275,8 @@ def _number(code: object) -> int:
     return code.value if isinstance(code, ReasonCode) else int(str(code))
 
 
-def _refused(error: BaseException) -> bool:
+def refuses_protocol(error: BaseException) -> bool:
+    """Whether the broker does not speak the version of MQTT that was asked for."""
     return isinstance(error, MqttCodeError) and "protocol" in str(error).lower()
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
-import sqlite3
 import time
 from pathlib import Path
 from typing import Any
@@ -14,21 +13,23 @@ import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from watchd import __version__
+from watchd.alarms.records import journal_entry
 from watchd.config import Config
 from watchd.engine import Engine
 from watchd.errors import WatchdError
 from watchd.loading import load_rules, rule_files, rules_folder
-from watchd.publish import Publish
+from watchd.publish import Publish, Topics
+from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
+from watchd.shell.archive import Archive
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.intake import Arrived
 from watchd.shell.links import Links, lost_record
 from watchd.shell.notify import notify
 from watchd.shell.outbox import Outbox
-from watchd.shell.store import Store
 
 TICK_S = 1.0
-SAVE_EVERY_S = 300.0
+MOST_QUERIES = 100
 FAREWELL_S = 1.0
 # Whatever hangs (a name server, a broker that no longer answers), a stop ends within this.
 LAST_RESORT_S = 1.8
@@ -49,11 +50,10 @@ class Service:
         self._config, self._clock = config, clock
         self._folder = rules_folder(Path(config_path), config, rules_option)
         self._rules_seen = self._rules_stamp()
-        self._store = _open_store(Path(config.store.path))
-        self._engine = Engine(config, rules, state=_load(self._store))
+        self._archive = Archive(config.store)
+        self._engine = Engine(config, rules, state=self._archive.load())
         self._rules = rules
-        self._dirty_at: float | None = None
-        self._saved_at = time.monotonic()
+        self._topics = Topics(config.prefix)
         self._said_dropped_at = float("-inf")
         self._stopping = False
         self._time = SystemTime()
@@ -65,6 +65,7 @@ class Service:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stop.set)
         self._outbox = Outbox()
+        self._queries: asyncio.Queue[JournalQuery] = asyncio.Queue(MOST_QUERIES)
         links = Links(
             self._config,
             self._clock,
@@ -95,6 +96,7 @@ class Service:
             watching = [
                 group.create_task(links.telemetry(), name="telemetry"),
                 group.create_task(self._ticks(), name="ticks"),
+                group.create_task(self._answers(), name="answers"),
             ]
             notify("READY=1")
             await stop.wait()
@@ -112,14 +114,13 @@ class Service:
                     await self._outbox.drained()
             except TimeoutError:
                 log.warning("the broker did not take the farewell in time")
-                self._save()
+                await self._archive.write(self._engine.snapshot(), last=True)
                 # Without a goodbye, a broker that comes back to itself publishes the will. After
                 # one it would go on saying that the service runs.
                 os._exit(0)
-            self._save()
+            await self._archive.write(self._engine.snapshot(), last=True)
             out.cancel()
-        if self._store is not None:
-            self._store.close()
+        self._archive.close()
         return 0
 
     # The engine is another after each reload of the rules, so nobody else holds it.
@@ -138,21 +139,23 @@ class Service:
     def _take(self, message: Arrived) -> None:
         if self._stopping:  # a request can still come
             return
+        topic, at = message.topic, self._clock.at(self._time.at(message.at))
+        if topic == self._topics.request or not topic.startswith(self._topics.prefix + "/"):
+            self._archive.record(topic, message.payload, at, retained=message.retained)
         try:
             out = self._engine.feed(
-                message.topic,
+                topic,
                 message.payload,
-                self._clock.at(self._time.at(message.at)),
+                at,
                 message.retained,
                 message.reply_to,
                 message.correlation,
             )
+            self._out(out)
         except Exception:
             # A mistake of ours in one message must not end the watch over all others.
             log.exception("a message could not be handled", topic=message.topic[:200])
             self._engine.count("failed")
-            return
-        self._out(out)
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
@@ -169,7 +172,10 @@ class Service:
             self._follow_clock()
             self._tick()
             self._reload_rules()
-            await self._save_when_due()
+            if self._archive.is_due():
+                await self._archive.write(self._engine.snapshot())
+            elif self._archive.overflows():
+                await self._archive.write(None)
 
     def _follow_clock(self) -> None:
         step_s = self._time.take_over()
@@ -189,14 +195,20 @@ class Service:
         for note in self._engine.take_notes():
             (log.warning if note.warning else log.info)(note.event, **note.fields)
         for transition in self._engine.take_transitions():
-            self._dirty_at = self._dirty_at or time.monotonic()
+            entry = journal_entry(transition, self._engine.step_s)
+            self._archive.journal(entry)
             log.info(
                 "alarm",
                 rule=transition.rule.name,
                 subject=transition.subject,
-                state=str(transition.state),
-                text=transition.text,
+                happened=entry["event"],
+                state=entry["state"],
+                told=entry["told"],
+                text=entry["text"],
             )
+        for query in self._engine.take_queries():
+            if not self._queries.full():
+                self._queries.put_nowait(query)
         for _, bank, advice in self._engine.take_advice():
             log.debug("charge limit", bank=bank, limit_a=advice.limit_a, because=advice.because)
 
@@ -235,7 +247,7 @@ class Service:
         # Texts and priorities may be others now, also of alarms that stand.
         self._outbox.put(self._retained())
 
-    # --- state ---
+    # --- the calendar, and what is asked ---
 
     def _schedule(self) -> AsyncIOScheduler:
         """What follows the calendar; all else follows the engine's own time."""
@@ -248,38 +260,9 @@ class Service:
         raised = [a for a in self._engine.alarms() if a.is_raised]
         log.info("still watching", alarms_raised=len(raised), waiting_to_publish=len(self._outbox))
 
-    async def _save_when_due(self) -> None:
-        now = time.monotonic()
-        changed = self._dirty_at is not None and now - self._dirty_at >= TICK_S
-        if self._store is not None and (changed or now - self._saved_at >= SAVE_EVERY_S):
-            self._dirty_at, self._saved_at = None, now
-            state = self._engine.snapshot()
-            # A slow card must not hold up alarms.
-            await asyncio.to_thread(_save, self._store, state)
-
-    def _save(self) -> None:
-        if self._store is not None:
-            _save(self._store, self._engine.snapshot())
-
-
-def _open_store(path: Path) -> Store | None:
-    try:
-        return Store(path)
-    except (OSError, sqlite3.Error) as error:
-        log.warning("no state is kept over a restart", store=str(path), reason=str(error))
-        return None
-
-
-def _load(store: Store | None) -> dict[str, Any] | None:
-    try:
-        return store.load() if store is not None else None
-    except (sqlite3.Error, ValueError) as error:
-        log.warning("the saved state cannot be read; starting without it", reason=str(error))
-        return None
-
-
-def _save(store: Store, state: dict[str, Any]) -> None:
-    try:
-        store.save(state)
-    except sqlite3.Error as error:
-        log.warning("the state could not be saved", reason=str(error))
+    async def _answers(self) -> None:
+        """Answer what was asked of the journal, one after the other."""
+        while True:
+            query = await self._queries.get()
+            data = await self._archive.answer(query)
+            self._outbox.put([answer(query.reply_to, data, query.correlation)])

@@ -1,30 +1,60 @@
-"""What the service keeps over a restart: the newest snapshot of the engine, in SQLite."""
+"""One small database file: the engine's newest snapshot, the journal of alarms, the telemetry.
+
+Errors are sqlite3.Error or OSError, for the caller to tell.
+"""
 
 from __future__ import annotations
 
 import json
 import sqlite3
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-SCHEMA = 1
+from watchd.messages import JournalEntry
+
+SCHEMA = 2
+MOST_ENTRIES = 200_000  # of the journal: about 100 MB; then the oldest go
+_TABLES = f"""
+PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA user_version={SCHEMA};
+CREATE TABLE IF NOT EXISTS snapshot
+  (id INTEGER PRIMARY KEY CHECK (id = 1), at REAL NOT NULL, state TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS journal
+  (id INTEGER PRIMARY KEY, at REAL NOT NULL, alarm TEXT NOT NULL, entry TEXT NOT NULL);
+CREATE INDEX IF NOT EXISTS journal_alarm ON journal (alarm, id);
+CREATE TABLE IF NOT EXISTS telemetry
+  (id INTEGER PRIMARY KEY, last_at REAL NOT NULL, lines BLOB NOT NULL);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Some minutes of telemetry: JSON Lines as a recording has them, packed by zlib."""
+
+    last_at: float
+    lines: bytes
+
+    @classmethod
+    def of(cls, last_at: float, lines: Sequence[bytes]) -> Block:
+        """Pack lines; each ends without a line break."""
+        return cls(last_at, zlib.compress(b"\n".join(lines), 6))
+
+    def unpacked(self) -> list[bytes]:
+        """The lines again. Raises zlib.error for a damaged block."""
+        return zlib.decompress(self.lines).split(b"\n")
 
 
 class Store:
-    """One small database file. Errors are sqlite3.Error or OSError, for the caller to tell."""
+    """The file. One connection, used by one thread at a time, though not always the same."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
         path.parent.mkdir(parents=True, exist_ok=True)
-        # One connection, used by one thread at a time, though not always the same.
         self._db = sqlite3.connect(path, timeout=5.0, check_same_thread=False)
         try:
-            self._db.executescript(
-                "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;"
-                f"PRAGMA user_version={SCHEMA};"
-                "CREATE TABLE IF NOT EXISTS snapshot"
-                " (id INTEGER PRIMARY KEY CHECK (id = 1), at REAL NOT NULL, state TEXT NOT NULL);"
-            )
+            self._db.executescript(_TABLES)
         except sqlite3.Error:
             self._db.close()
             raise
@@ -40,15 +70,60 @@ class Store:
             raise ValueError("nested too deep") from None
         return state if isinstance(state, dict) else None
 
-    def save(self, state: dict[str, Any]) -> None:
-        """Put a snapshot in the place of the last one, in one transaction."""
+    def save(self, state: dict[str, Any], entries: Iterable[JournalEntry] = ()) -> None:
+        """Put a snapshot in the place of the last one, with what was journalled until it."""
         with self._db:
             self._db.execute(
                 "INSERT INTO snapshot (id, at, state) VALUES (1, ?, ?)"
                 " ON CONFLICT (id) DO UPDATE SET at = excluded.at, state = excluded.state",
                 (state.get("at", 0.0), json.dumps(state, separators=(",", ":"))),
             )
+            self._db.executemany(
+                "INSERT INTO journal (at, alarm, entry) VALUES (?, ?, ?)",
+                [(e["at"], e["alarm"], json.dumps(e, ensure_ascii=False)) for e in entries],
+            )
+            self._db.execute(
+                "DELETE FROM journal WHERE id <= (SELECT MAX(id) FROM journal) - ?", (MOST_ENTRIES,)
+            )
+
+    def entries(self, alarm: str | None, since: float, most: int) -> list[JournalEntry]:
+        """The newest entries of the journal, oldest first: of one alarm or all (None)."""
+        rows = self._db.execute(
+            "SELECT entry FROM journal WHERE at >= ? AND (? IS NULL OR alarm = ?)"
+            " ORDER BY id DESC LIMIT ?",
+            (since, alarm, alarm, most),
+        ).fetchall()
+        return [json.loads(entry) for (entry,) in reversed(rows)]
+
+    def keep(self, block: Block, oldest: float, most_bytes: int) -> None:
+        """Add a block of telemetry; those that ended before `oldest`, or do not fit, go."""
+        with self._db:
+            self._db.execute(
+                "INSERT INTO telemetry (last_at, lines) VALUES (?, ?)", (block.last_at, block.lines)
+            )
+            self._db.execute("DELETE FROM telemetry WHERE last_at < ?", (oldest,))
+            kept = self._db.execute("SELECT SUM(LENGTH(lines)) FROM telemetry").fetchone()[0]
+            while kept > most_bytes:
+                first, size = self._db.execute(
+                    "SELECT id, LENGTH(lines) FROM telemetry ORDER BY id LIMIT 1"
+                ).fetchone()
+                self._db.execute("DELETE FROM telemetry WHERE id = ?", (first,))
+                kept -= size
 
     def close(self) -> None:
         """Close the file."""
         self._db.close()
+
+
+def read_telemetry(path: Path, since_s: float | None = None) -> Iterator[Block]:
+    """The blocks of telemetry in a file that a running service may be writing, oldest first.
+
+    `since_s`: only those of so many seconds before the newest.
+    """
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        last = db.execute("SELECT MAX(last_at) FROM telemetry").fetchone()[0]
+        since = 0.0 if since_s is None or last is None else last - since_s
+        for row in db.execute(
+            "SELECT last_at, lines FROM telemetry WHERE last_at >= ? ORDER BY id", (since,)
+        ):
+            yield Block(*row)

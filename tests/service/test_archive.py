@@ -1,0 +1,165 @@
+"""What is kept on the disk, and when it is written: journal, state, telemetry."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from watchd import config as schema
+from watchd.commands.recording import parse_line
+from watchd.errors import Place
+from watchd.messages import JournalEntry
+from watchd.requests import JournalQuery
+from watchd.shell import archive as archives
+from watchd.shell import store as stores
+from watchd.shell.archive import Archive
+from watchd.shell.store import Block, Store, read_telemetry
+
+
+def entry(at: float, alarm: str = "cell-high/pack/alder", **more: Any) -> JournalEntry:
+    return cast("JournalEntry", {"at": at, "alarm": alarm, "event": "raised", **more})
+
+
+def query(alarm: str | None = None, since: float = 0.0) -> JournalQuery:
+    return JournalQuery(alarm, since, "answers/me", b"")
+
+
+def archive(path: Path, **setting: Any) -> Archive:
+    return Archive(schema.Store(path=str(path), **setting))
+
+
+async def test_the_journal_is_answered_before_and_after_it_is_written(tmp_path: Path) -> None:
+    kept = archive(tmp_path / "watchd.db")
+    kept.journal(entry(1.0))
+    assert (await kept.answer(query()))["entries"] == [entry(1.0)]
+    await kept.write({"version": 1})
+    kept.journal(entry(2.0, "warm/pack/alder", text="°C \u2028", values={"words": ["OVER_VOLT"]}))
+    kept.journal(entry(3.0))
+    told = await kept.answer(query())
+    assert [e["at"] for e in told["entries"]] == [1.0, 2.0, 3.0]
+    await kept.write({"version": 1}, last=True)
+    kept.close()
+    again = archive(tmp_path / "watchd.db")
+    assert (await again.answer(query()))["entries"] == told["entries"]
+    assert [e["at"] for e in (await again.answer(query(since=2.0)))["entries"]] == [2.0, 3.0]
+    of_one = await again.answer(query("cell-high/pack/alder", since=1.5))
+    assert [e["at"] for e in of_one["entries"]] == [3.0]
+    again.close()
+
+
+async def test_what_a_full_disk_did_not_take_is_written_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = archive(tmp_path / "watchd.db")
+
+    def full(*_words: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "save", full)
+        kept.journal(entry(1.0))
+        await kept.write({"version": 1})
+        kept.journal(entry(2.0))
+    await kept.write({"version": 1})
+    kept.close()
+    with closing(Store(tmp_path / "watchd.db")) as store:
+        assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0, 2.0]
+
+
+async def test_without_a_store_it_says_so() -> None:
+    kept = archive(Path("/dev/null/watchd.db"))
+    kept.journal(entry(1.0))
+    kept.record("hut/alder/state", b"{}", 1.0, retained=False)
+    assert not kept.is_due()
+    await kept.write({"version": 1})
+    told = await kept.answer(query())
+    assert told == {"ok": False, "error": "no journal is kept: the store cannot be written"}
+
+
+def test_the_oldest_entries_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stores, "MOST_ENTRIES", 5)
+    with closing(Store(tmp_path / "watchd.db")) as store:
+        for first in range(0, 12, 3):
+            store.save({}, [entry(float(first + n)) for n in range(3)])
+        assert [e["at"] for e in store.entries(None, 0.0, 100)] == [7.0, 8.0, 9.0, 10.0, 11.0]
+        assert [e["at"] for e in store.entries(None, 0.0, 2)] == [10.0, 11.0]
+
+
+def test_telemetry_is_bounded_by_age_and_by_size(tmp_path: Path) -> None:
+    path = tmp_path / "watchd.db"
+    with closing(Store(path)) as store:
+        size = len(Block.of(0.0, [b"0" * 50]).lines)
+        for at in range(10):
+            store.keep(Block.of(float(at), [b"%d" % at * 50]), at - 6.5, 4 * size)
+        assert [b.last_at for b in read_telemetry(path)] == [6.0, 7.0, 8.0, 9.0]
+        assert [b.last_at for b in read_telemetry(path, 1.5)] == [8.0, 9.0]
+        store.keep(Block.of(100.0, [b"x"]), 93.5, 4 * size)
+        # A reader needs no leave of the one that writes.
+        assert [b.last_at for b in read_telemetry(path)] == [100.0]
+
+
+async def test_blocks_are_written_seldom(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now = 1000.0
+    monkeypatch.setattr("watchd.shell.archive.time.monotonic", lambda: now)
+    kept = archive(tmp_path / "watchd.db")
+    blocks = []
+    for _ in range(13):
+        kept.record("hut/alder/state", b"{}", now, retained=False)
+        await kept.write({"version": 1})
+        blocks.append(len(list(read_telemetry(tmp_path / "watchd.db"))))
+        now += 60
+    assert blocks == [0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 2, 2, 2]
+    await kept.write({"version": 1}, last=True)
+    told = [line for b in read_telemetry(tmp_path / "watchd.db") for line in b.unpacked()]
+    assert len(told) == 13
+    kept.close()
+
+
+async def test_a_flood_of_telemetry_does_not_wait_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watchd.shell.archive.BLOCK_BYTES", 1000)
+    kept = archive(tmp_path / "watchd.db")
+    kept.record("hut/alder/state", b"0" * 900, 1.0, retained=False)
+    assert not kept.overflows()
+    kept.record("hut/alder/state", b"1" * 900, 2.0, retained=False)
+    assert kept.overflows()
+    kept.journal(entry(1.0))
+    await kept.write(None)
+    assert not kept.overflows()
+    assert len(list(read_telemetry(tmp_path / "watchd.db"))) == 1
+    assert len((await kept.answer(query()))["entries"]) == 1, "it waits for its state"
+    kept.close()
+
+
+async def test_none_is_kept_where_none_is_wanted(tmp_path: Path) -> None:
+    kept = archive(tmp_path / "watchd.db", keep_raw="0 s")
+    kept.record("hut/alder/state", b"{}", 1.0, retained=False)
+    await kept.write({"version": 1}, last=True)
+    assert list(read_telemetry(tmp_path / "watchd.db")) == []
+    kept.close()
+
+
+@settings(derandomize=True, database=None)
+@given(
+    topic=st.text(min_size=1, max_size=20),
+    payload=st.binary(max_size=60) | st.text(max_size=30).map(str.encode),
+    at=st.floats(0, 1e10),
+    retained=st.booleans(),
+)
+def test_every_message_comes_back_byte_for_byte(
+    topic: str, payload: bytes, at: float, retained: bool
+) -> None:
+    line = archives.line_of(topic, payload, at, retained=retained)
+    assert b"\n" not in line
+    message = parse_line(line, Place("history"))
+    assert (message.t, message.payload, message.retained) == (at, payload, retained)
+    assert message.topic == topic
+    assert json.loads(line)["topic"] == topic

@@ -1,0 +1,162 @@
+"""`watchd alarms`: what stands, why, and what a person does about it; asked of a running watchd."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import getpass
+import json
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from watchd.commands.alarm_texts import history_lines, list_lines, why_lines
+from watchd.commands.options import add_command, add_config
+from watchd.durations import parse_duration
+from watchd.errors import WatchdError
+from watchd.loading import load
+from watchd.requests import Do
+from watchd.shell.asking import ask
+
+_ABOUT = {
+    "list": "what is not normal now",
+    "why": "each part of its condition, with value and limit, and the delays that run",
+    "acknowledge": "say that you have seen it",
+    "shelve": "put it aside for a time; it goes on being evaluated and recorded",
+    "unshelve": "take it up again before its time",
+    "reset": "let go of a latched alarm that has returned and was acknowledged",
+    "out-of-service": "nobody is told of it until it is in service again (maintenance)",
+    "in-service": "maintenance has ended",
+    "history": "what happened, with the values that caused it",
+}
+_SHORT = {"acknowledge": ["ack"]}
+
+
+def add(commands: Any) -> None:
+    """Its options."""
+    parser = add_command(
+        commands,
+        "alarms",
+        "list, explain, acknowledge, shelve and reset the alarms of a running watchd",
+        "watchd alarms\n  watchd alarms why cell-spread-wide/alder\n"
+        "  watchd alarms shelve cell-spread-wide/alder --for '8 h'",
+    )
+    _add_common(parser)
+    parser.set_defaults(run=run, what="list", all=False)
+    actions = parser.add_subparsers(metavar="WHAT")
+    for what, about in _ABOUT.items():
+        action = actions.add_parser(
+            what, help=about, description=about, aliases=_SHORT.get(what, [])
+        )
+        _add_common(action, default=argparse.SUPPRESS)
+        action.set_defaults(run=run, what=what)
+        _add_own(action, what)
+
+
+def _add_common(parser: argparse.ArgumentParser, default: Any = None) -> None:
+    if default is None:
+        add_config(parser)
+        parser.add_argument("--json", action="store_true", help="the answer as one object")
+        return
+    # Given before or after the word, they mean the same.
+    parser.add_argument("--config", "-c", metavar="FILE", default=default, help="the config file")
+    parser.add_argument("--json", action="store_true", default=default, help="one object")
+
+
+def _add_own(parser: argparse.ArgumentParser, what: str) -> None:
+    if what == "list":
+        parser.add_argument("--all", action="store_true", help="those that are normal as well")
+        return
+    name = "RULE/SUBJECT, or as much of it as names one alarm: cell-spread-wide/alder"
+    if what == "history":
+        parser.add_argument("alarm", metavar="ALARM", nargs="?", help=name)
+        parser.add_argument(
+            "--since", metavar="AGO", type=_duration, default="7 d", help="default: 7 d"
+        )
+        return
+    if what == "acknowledge":
+        parser.add_argument("alarm", metavar="ALARM", nargs="*", help=name)
+        parser.add_argument("--all", action="store_true", help="every one that waits for it")
+        return
+    parser.add_argument("alarm", metavar="ALARM", help=name)
+    if what == "shelve":
+        how = parser.add_mutually_exclusive_group(required=True)
+        how.add_argument("--for", metavar="TIME", type=_duration, dest="for_", help="such as '8 h'")
+        how.add_argument(
+            "--until-cleared", action="store_true", help="until it has returned the next time"
+        )
+
+
+def _duration(text: str) -> str:
+    try:
+        parse_duration(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    return text
+
+
+def run(options: argparse.Namespace) -> int:
+    """Ask, and print the answer. 0 done, 1 watchd refuses; WatchdError for 2."""
+    config, _ = load(options.config, options.rules)
+
+    def asked(request: dict[str, Any]) -> dict[str, Any]:
+        return asyncio.run(ask(config, request))
+
+    what = options.what
+    if what == "acknowledge":
+        return _acknowledge(options, asked)
+    request: dict[str, Any] = {"do": what.replace("-", "_")}
+    if what == "list":
+        request["all"] = options.all
+    elif what == "history":
+        request |= {"since": options.since} | ({"alarm": options.alarm} if options.alarm else {})
+    else:
+        request["alarm"] = options.alarm
+    if what == "shelve":
+        request |= {"for": options.for_} if options.for_ else {"until_cleared": True}
+    if what not in ("list", "why", "history"):
+        request["by"] = _who()
+    return _show(options, what, asked(request))
+
+
+def _acknowledge(
+    options: argparse.Namespace, asked: Callable[[dict[str, Any]], dict[str, Any]]
+) -> int:
+    names = list(options.alarm)
+    if options.all:
+        answer = asked({"do": Do.LIST})
+        waiting = (a for a in answer.get("alarms", ()) if "unacknowledged" in a["state"])
+        names += [a["alarm"] for a in waiting]
+        if not names:
+            print("nothing waits to be acknowledged")
+            return 0
+    if not names:
+        raise WatchdError("name an alarm, or give --all")
+    worst = 0
+    for name in names:
+        answer = asked({"do": Do.ACKNOWLEDGE, "alarm": name, "by": _who()})
+        worst = max(worst, _show(options, "acknowledge", answer))
+    return worst
+
+
+def _show(options: argparse.Namespace, what: str, answer: dict[str, Any]) -> int:
+    if options.json:
+        print(json.dumps(answer, ensure_ascii=False))
+    elif not answer.get("ok"):
+        print(answer.get("error", "refused"), file=sys.stderr)
+    elif what == "list":
+        print("\n".join(list_lines(answer)))
+    elif what == "why":
+        print("\n".join(why_lines(answer["why"])))
+    elif what == "history":
+        print("\n".join(history_lines(answer["entries"])))
+    else:
+        print(f"{answer['alarm']}: {answer['state'].replace('_', ' ')}")
+    return 0 if answer.get("ok") else 1
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()[:60]
+    except (OSError, KeyError):
+        return ""
