@@ -7,11 +7,18 @@ from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    WithJsonSchema,
+)
 from pydantic_core import ErrorDetails
 
 from watchd.documents import Document, Path
-from watchd.durations import parse_duration, show_duration
+from watchd.durations import SECONDS, parse_duration, show_duration
 from watchd.errors import Problem, nearest
 
 
@@ -21,7 +28,15 @@ def _duration(value: object) -> float:
     return parse_duration(value)
 
 
-Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0)]
+# As a file has it, for the JSON Schemas that `watchd schema` prints.
+DURATION_SCHEMA: dict[str, Any] = {
+    "type": "string",
+    "pattern": rf"^\s*\d+(\.\d+)?\s*({'|'.join(SECONDS)})\s*$",
+    "examples": ["30 s", "5 min", "2 h", "14 d"],
+}
+Duration = Annotated[
+    float, BeforeValidator(_duration), Field(ge=0), WithJsonSchema(DURATION_SCHEMA)
+]
 
 
 class PartError(ValueError):

@@ -128,7 +128,9 @@ def test_readmes_commands_are_understood(words: list[str], tmp_path: Path) -> No
     assert "usage:" not in done.stderr
 
 
-@pytest.mark.parametrize("command", ["run", "check", "fields", "replay"])
+@pytest.mark.parametrize(
+    "command", ["run", "alarms", "check", "fields", "replay", "tune", "schema"]
+)
 def test_every_command_has_help_with_an_example(
     command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

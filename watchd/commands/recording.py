@@ -1,23 +1,38 @@
-"""Recordings: JSON Lines of `{"t": ..., "topic": ..., "payload": ...}`, gzip allowed."""
+"""Messages of the past: recordings, and the history that the service keeps.
+
+A recording is JSON Lines of `{"t": ..., "topic": ..., "payload": ...}`, gzip allowed.
+"""
 
 from __future__ import annotations
 
+import argparse
 import gzip
 import json
+import os
+import sqlite3
 import sys
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, cast
 
+from watchd.config import Config
+from watchd.durations import parse_duration
+from watchd.engine import Engine
 from watchd.errors import Place, Problem, WatchdError
+from watchd.publish import rfc3339
+from watchd.rules.rule import Rule
+from watchd.shell.clock import add_clock_options, clock_from
+from watchd.shell.store import read_telemetry
 
 LONGEST_LINE = 8_000_000
 # A recorder that stamps as it prints may swap two messages; to the engine, time stands still then.
 DISORDER_S = 1.0
+COUNT_EVERY = 20_000  # messages, for a person who waits
+NEVER_S = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +43,96 @@ class Recorded:
     topic: str
     payload: bytes
     retained: bool = False
+
+
+def add_recordings(parser: argparse.ArgumentParser) -> None:
+    """The recordings to read, and the options of their clock."""
+    parser.add_argument(
+        "recordings",
+        nargs="*",
+        metavar="RECORDING",
+        help="JSON Lines, gzip allowed; - is standard input",
+    )
+    parser.add_argument(
+        "--history",
+        action="store_true",
+        help="in place of recordings: what watchd itself has kept (store: in the config)",
+    )
+    parser.add_argument(
+        "--since",
+        metavar="AGO",
+        type=_duration,
+        help="with --history: only the last '30 d', for example",
+    )
+    add_clock_options(parser)
+
+
+def _duration(text: str) -> float:
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def messages_of(
+    options: argparse.Namespace, config: Config, *, is_quiet: bool
+) -> Iterator[tuple[float, Recorded]]:
+    """Each message with the time of the options' clock (Unix seconds).
+
+    Work that prints nothing meanwhile (`is_quiet`) counts on standard error, for a terminal.
+    Raises WatchdError, also where there is no message at all.
+    """
+    counts = sys.stderr.isatty() and (is_quiet or not sys.stdout.isatty())
+    clock = None
+    number, shown = 0, ""
+    try:
+        for number, message in enumerate(_source(options, config), 1):
+            if clock is None:
+                clock = clock_from(options, message.t)
+            at = clock.at(message.t)
+            if counts and number % COUNT_EVERY == 0:
+                shown = f"{number:,} messages, {rfc3339(at)[:10]}"
+                print(f"\r{shown}", end="", file=sys.stderr, flush=True)
+            yield at, message
+    finally:
+        if shown:
+            print(f"\r{' ' * len(shown)}\r", end="", file=sys.stderr, flush=True)
+    if not number:
+        raise WatchdError("the recording holds no message")
+
+
+def engine_for_replay(config: Config, rules: Sequence[Rule]) -> Engine:
+    """An engine to which nobody listens and that nobody asks why: it writes no figures out."""
+    telemetry = config.telemetry.model_copy(update={"figures_every": NEVER_S})
+    return Engine(config.model_copy(update={"telemetry": telemetry}), rules, explains=False)
+
+
+def _source(options: argparse.Namespace, config: Config) -> Iterator[Recorded]:
+    if options.history and options.recordings:
+        raise WatchdError("give recordings or --history, not both")
+    if options.history:
+        return read_history(Path(config.store.path), options.since)
+    if not options.recordings:
+        raise WatchdError("name a recording, or give --history")
+    if options.since is not None:
+        raise WatchdError("--since goes with --history")
+    return read_recordings(options.recordings)
+
+
+def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
+    """What the service has kept in the store at `path`, of the last `since_s` seconds or all.
+
+    It may be writing meanwhile; its last five minutes are not there yet. Raises WatchdError.
+    """
+    try:
+        for block in read_telemetry(path, since_s):
+            for line in block.unpacked():
+                yield parse_line(line, Place(str(path)))
+    except (sqlite3.Error, zlib.error) as error:
+        what = f"the history cannot be read: {error}"
+        if not os.access(path, os.R_OK):
+            what += "; it belongs to the service, so run this as root (sudo)"
+        raise WatchdError(Problem(what, Place(str(path)))) from error
 
 
 def read_recordings(paths: list[str]) -> Iterator[Recorded]:
@@ -52,7 +157,7 @@ def _read(path: str) -> Iterator[tuple[int, Recorded]]:
             while line := stream.readline(LONGEST_LINE):
                 number += 1
                 if line.strip():
-                    yield number, _parse(line, Place(path, number))
+                    yield number, parse_line(line, Place(path, number))
     except (OSError, EOFError, zlib.error) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise WatchdError(Problem(f"cannot be read: {reason}", Place(path))) from error
@@ -70,7 +175,8 @@ def _open(path: str) -> Iterator[IO[bytes]]:
         yield cast("IO[bytes]", gzip.GzipFile(fileobj=stream)) if packed else stream
 
 
-def _parse(line: bytes, place: Place) -> Recorded:
+def parse_line(line: bytes, place: Place) -> Recorded:
+    """One line of a recording. Raises WatchdError with its place."""
     try:
         data = json.loads(line)
     except (ValueError, RecursionError):
@@ -86,9 +192,13 @@ def _parse(line: bytes, place: Place) -> Recorded:
         raise WatchdError(Problem('"payload" is missing', place))
     payload = data["payload"]
     # Text is the payload itself; any other value is a JSON document as it was sent.
-    raw = (
-        payload.encode("utf-8", "replace")
-        if isinstance(payload, str)
-        else (json.dumps(payload).encode())
-    )
+    raw = _bytes(payload) if isinstance(payload, str) else json.dumps(payload).encode()
     return Recorded(float(t), topic, raw, bool(data.get("retained", False)))
+
+
+def _bytes(text: str) -> bytes:
+    try:
+        # As the history writes what was no UTF-8.
+        return text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        return text.encode("utf-8", "replace")

@@ -5,24 +5,28 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections import defaultdict
-from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from watchd.advice.charge_limit import Advice
-from watchd.alarms.alarm import RAISED, Transition
+from watchd.alarms.state import Event, Told, Transition
+from watchd.commands.account_table import account_data, account_table
+from watchd.commands.against import compare
 from watchd.commands.options import add_command, add_config
-from watchd.commands.recording import read_recordings
+from watchd.commands.recording import add_recordings, engine_for_replay, messages_of
 from watchd.durations import show_duration
-from watchd.engine import Engine
-from watchd.errors import WatchdError
-from watchd.loading import load
+from watchd.loading import load, load_rules
 from watchd.publish import rfc3339
-from watchd.rules.rule import Rule
-from watchd.shell.clock import Clock, add_clock_options, clock_from
+from watchd.tuning.account import Account
 
 LEAST_SHOWN_A = 2.0
 LEAST_SHOWN_PART = 0.2
+_TELLS = frozenset({Event.RAISED, Event.RE_ALARMED, Event.CHATTERING, Event.STALE})
+_NOT_TOLD = {
+    Told.SILENT: ", silent",
+    Told.CHATTERING: ", not told again: it chatters",
+    Told.FLOOD: ", not told alone: in a flood",
+}
 
 
 def add(commands: Any) -> None:
@@ -31,79 +35,86 @@ def add(commands: Any) -> None:
         commands,
         "replay",
         "run config and rules over a recording, and show what would be raised",
-        "watchd replay --config config.yaml july.jsonl.gz",
+        "watchd replay --config config.yaml july.jsonl.gz\n"
+        "  watchd replay july.jsonl.gz --against new-rules/",
     )
     add_config(parser)
+    add_recordings(parser)
+    parser.add_argument("--summary", action="store_true", help="the table without the timeline")
     parser.add_argument(
-        "recordings",
-        nargs="+",
-        metavar="RECORDING",
-        help="JSON Lines, gzip allowed; - is standard input",
+        "--against",
+        metavar="OTHER_RULES",
+        help="a folder or file: what these would add, remove and move in place of the rules",
     )
     parser.add_argument("--json", action="store_true", help="one object a line")
-    add_clock_options(parser)
     parser.set_defaults(run=run)
-
-
-@dataclass(slots=True)
-class _Tally:
-    """What one rule did over the recording."""
-
-    times: int = 0
-    total_s: float = 0.0
-    longest_s: float = 0.0
-    raised_at: dict[str, float] = field(default_factory=dict)
-
-    def take(self, transition: Transition) -> None:
-        subject, at = transition.subject, transition.at
-        if transition.state in RAISED:
-            if transition.before not in RAISED:
-                self.times += 1
-                self.raised_at[subject] = at
-        elif subject in self.raised_at:
-            self.close(subject, at)
-
-    def close(self, subject: str, at: float) -> None:
-        lasted_s = at - self.raised_at.pop(subject)
-        self.total_s += lasted_s
-        self.longest_s = max(self.longest_s, lasted_s)
 
 
 def run(options: argparse.Namespace) -> int:
     """Feed the recording to the engine, and print what comes of it."""
     config, rules = load(options.config, options.rules)
-    engine = Engine(config, rules)
-    tallies: dict[str, _Tally] = defaultdict(_Tally)
-    shown: dict[str, Advice] = {}
-    clock: Clock | None = None
-    first_at = at = 0.0
+    if options.against is not None:
+        return compare(options, config, rules, load_rules(Path(options.against)))
+    engine = engine_for_replay(config, rules)
+    timeline = None if options.summary else _Timeline(as_json=options.json)
+    account: Account | None = None
+    begin_at = at = 0.0
     messages = 0
-    for message in read_recordings(options.recordings):
-        if clock is None:
-            clock = clock_from(options, message.t)
-            first_at = clock.at(message.t)
-        at = clock.at(message.t)
+    for at, message in messages_of(options, config, is_quiet=options.summary):
+        if account is None:
+            account, begin_at = Account(at), at
         messages += 1
         engine.feed(message.topic, message.payload, at, retained=message.retained)
-        _show(engine, tallies, shown, as_json=options.json)
-    if not messages:
-        raise WatchdError("the recording holds no message")
+        transitions, advices = engine.take_transitions(), engine.take_advice()
+        for transition in transitions:
+            account.take(transition)
+        if timeline is not None:
+            timeline.show(transitions, advices)
+    account = account or Account(at)
     if options.json:
-        for subject, figures in engine.figures().items():
-            print(
-                json.dumps(
-                    {"kind": "figures", "at": at, "subject": subject, "figures": figures},
-                    ensure_ascii=False,
-                )
+        lines = (
+            account_data(rules, account, begin_at, at)
+            if options.summary
+            else (
+                {"kind": "figures", "at": at, "subject": subject, "figures": figures}
+                for subject, figures in engine.figures().items()
             )
+        )
+        for line in lines:
+            print(json.dumps(line, ensure_ascii=False))
         return 0
-    _summary(rules, tallies, first_at, at, messages)
+    if not options.summary:
+        print()
+    print(f"{messages:,} messages over {show_duration(at - begin_at)}, from {rfc3339(begin_at)}\n")
+    for text in account_table(rules, account, begin_at, at):
+        print(text)
     for note in engine.take_notes():
         print(
             f"note: {note.event}: {note.fields.get('topic')}: {note.fields.get('reason')}",
             file=sys.stderr,
         )
     return 0
+
+
+class _Timeline:
+    """Prints what happened, in the order of time."""
+
+    def __init__(self, *, as_json: bool) -> None:
+        self._as_json = as_json
+        self._shown: dict[str, Advice] = {}
+
+    def show(self, transitions: list[Transition], advices: list[tuple[float, str, Advice]]) -> None:
+        lines: list[tuple[float, str]] = [
+            (t.at, _alarm_json(t) if self._as_json else _alarm_line(t)) for t in transitions
+        ]
+        for at, bank, advice in advices:
+            if self._as_json:
+                lines.append((at, _limit_json(at, bank, advice)))
+            elif _stands_out(self._shown.get(bank), advice):
+                self._shown[bank] = advice
+                lines.append((at, _limit_line(at, bank, advice)))
+        for _, line in sorted(lines, key=lambda pair: pair[0]):
+            print(line)
 
 
 def _stands_out(before: Advice | None, now: Advice) -> bool:
@@ -114,25 +125,6 @@ def _stands_out(before: Advice | None, now: Advice) -> bool:
     return change_a >= max(LEAST_SHOWN_A, LEAST_SHOWN_PART * before.limit_a)
 
 
-def _show(
-    engine: Engine, tallies: dict[str, _Tally], shown: dict[str, Advice], *, as_json: bool
-) -> None:
-    transitions, advices = engine.take_transitions(), engine.take_advice()
-    for transition in transitions:
-        tallies[transition.rule.name].take(transition)
-    lines: list[tuple[float, str]] = [
-        (t.at, _alarm_json(t) if as_json else _alarm_line(t)) for t in transitions
-    ]
-    for at, bank, advice in advices:
-        if as_json:
-            lines.append((at, _limit_json(at, bank, advice)))
-        elif _stands_out(shown.get(bank), advice):
-            shown[bank] = advice
-            lines.append((at, _limit_line(at, bank, advice)))
-    for _, line in sorted(lines, key=lambda pair: pair[0]):
-        print(line)
-
-
 def _alarm_json(transition: Transition) -> str:
     return json.dumps(
         {
@@ -140,19 +132,25 @@ def _alarm_json(transition: Transition) -> str:
             "at": transition.at,
             "rule": transition.rule.name,
             "subject": transition.subject,
+            "event": transition.event,
             "state": transition.state,
             "priority": transition.rule.priority,
             "text": transition.text,
+            "told": transition.told,
         },
         ensure_ascii=False,
     )
 
 
 def _alarm_line(transition: Transition) -> str:
-    state = transition.state.replace("_", ", ")
-    return f"{rfc3339(transition.at)}  {transition.rule.name:<26} {state}" + (
-        f": {transition.text}" if transition.state in RAISED else f" ({transition.subject})"
-    )
+    told = transition.told
+    words = transition.event.replace("_", "-" if transition.event is Event.RE_ALARMED else " ")
+    if told is Told.WITHHELD:
+        words += f", not told: {transition.state.replace('_', ' ')}"
+    else:
+        words += _NOT_TOLD.get(told, "")
+    said = f": {transition.text}" if transition.event in _TELLS else f" ({transition.subject})"
+    return f"{rfc3339(transition.at)}  {transition.rule.name:<26} {words}{said}"
 
 
 def _limit_json(at: float, bank: str, advice: Advice) -> str:
@@ -171,21 +169,3 @@ def _limit_json(at: float, bank: str, advice: Advice) -> str:
 def _limit_line(at: float, bank: str, advice: Advice) -> str:
     amount = "no advice" if advice.limit_a is None else f"{advice.limit_a:.1f} A"
     return f"{rfc3339(at)}  {'charge limit, ' + bank:<26} {amount}: {advice.because}"
-
-
-def _summary(
-    rules: tuple[Rule, ...], tallies: dict[str, _Tally], first_at: float, at: float, messages: int
-) -> None:
-    span_s = at - first_at
-    print(f"\n{messages:,} messages over {show_duration(span_s)}, from {rfc3339(first_at)}\n")
-    print(f"{'rule':<28}{'raised':>7}{'a day':>8}{'in alarm':>12}{'longest':>12}")
-    for rule in rules:
-        tally = tallies[rule.name]
-        for subject in list(tally.raised_at):
-            tally.close(subject, at)
-        per_day = f"{tally.times / (span_s / 86400):.2f}" if span_s >= 3600 else "-"
-        print(
-            f"{rule.name:<28}{tally.times:>7}{per_day:>8}"
-            f"{show_duration(tally.total_s) if tally.times else '-':>12}"
-            f"{show_duration(tally.longest_s) if tally.times else '-':>12}"
-        )

@@ -1,0 +1,1 @@
+"""What rules did, what a change of them would do, and where a limit is well placed."""
