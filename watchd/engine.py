@@ -13,7 +13,7 @@ from watchd.advice.charge_limit import Advice
 from watchd.agenda import Agenda
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.annunciator import Annunciator
-from watchd.alarms.state import WITHHELD, Event, State, Transition
+from watchd.alarms.state import WITHHELD, State, Transition
 from watchd.config import Config
 from watchd.figures import rounded
 from watchd.notes import Note
@@ -21,16 +21,7 @@ from watchd.operator_actions import OperatorActions
 from watchd.own_rules import FLOOD, NO_FAULT
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
-from watchd.requests import (
-    Do,
-    JournalQuery,
-    Request,
-    RequestError,
-    answer,
-    answerable,
-    parse_request,
-    reply_to_of,
-)
+from watchd.requests import JournalQuery, answerable
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
@@ -263,16 +254,10 @@ class Engine:
         self._agenda.set(self._watches.index[watch.subject], watch.next_at())
 
     def _moved(self, transition: Transition) -> None:
-        """Something happened to an alarm: count it, judge whether people are told, and say so."""
+        """Something happened to an alarm: take account, judge whether people are told, say so."""
         alarm = self._watches.alarms[transition.key]
-        first = self._annunciator.first_of_group(transition)
-        if first is not None:
-            alarm.first_of_group = first
-        counts = self._annunciator.counts(transition)
-        if transition.event in (Event.CHATTERING, Event.STEADY, Event.STALE, Event.RETURNED):
-            self._watches.service.figures.update(self._watches.troubles())
-            counts = True
-        if counts:
+        alarm.first_of_group = self._annunciator.first_of_group(transition, alarm.first_of_group)
+        if self._annunciator.follow(transition):
             # A flood is said before what it holds back.
             self._evaluate(self._watches.service, transition.at)
         flood = self._watches.alarms[FLOOD_KEY]
@@ -321,15 +306,18 @@ class Engine:
             explains=self._explains,
         )
         self._annunciator.begin(self._watches.alarms.values())
-        self._watches.service.figures.update(self._watches.troubles())
         self._actions = self._acting()
         if saved and now - saved_at > UNWATCHED_S:
             for transition in self._watches.pause(saved_at, now):
                 self._moved(transition)
 
     def _acting(self) -> OperatorActions:
-        longest_s = self._config.alarms.longest_shelve
-        return OperatorActions(self._watches.alarms, longest_s, self._watches.figures_of)
+        return OperatorActions(
+            self._watches.alarms,
+            self._config.alarms.longest_shelve,
+            self._watches.figures_of,
+            self._may_answer,
+        )
 
     def _renew_edited(self, alarms: dict[str, Any]) -> None:
         """Where a rule or subject is gone, or the rule is another now, the record says so."""
@@ -357,38 +345,18 @@ class Engine:
 
     def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
         self._counts["requests"] += 1
-        topic = self._answerable(reply_to or reply_to_of(payload))
-        data: dict[str, Any] | None
-        try:
-            data = self._do(parse_request(payload), topic, correlation)
-        except RequestError as error:
-            data = {"ok": False, "error": str(error)}
-            self._gate.note(self._now, "request refused", self._say.topics.request, str(error))
-        if topic is not None and data is not None:
-            self._say.say(answer(topic, data, correlation))
-
-    def _answerable(self, topic: str | None) -> str | None:
-        """The topic of an answer, if one may go there."""
-        if topic is None or self._gate.is_telemetry(topic):
-            return None
-        return topic if answerable(topic, self._config.prefix) else None
-
-    def _do(
-        self, request: Request, reply_to: str | None, correlation: bytes
-    ) -> dict[str, Any] | None:
-        """The answer; None where the shell will give it."""
-        if request.do is Do.HISTORY:
-            if reply_to is not None:
-                key = self._actions.find(request.alarm).key if request.alarm else None
-                since = 0.0
-                if request.since_s is not None:
-                    since = self._now + self._step_s - request.since_s
-                self._queries.append(JournalQuery(key, since, reply_to, correlation))
-            return None
-        data, transition = self._actions.do(request, self._now, self._step_s)
-        if transition is not None:
-            self._moved(transition)
+        outcome = self._actions.take(payload, reply_to, correlation, self._now, self._step_s)
+        if outcome.refused is not None:
+            self._gate.note(self._now, "request refused", self._say.topics.request, outcome.refused)
+        if outcome.query is not None:
+            self._queries.append(outcome.query)
+        if outcome.transition is not None:
+            self._moved(outcome.transition)
             # The end of a shelf is a moment to look again.
-            watch = self._watches.of(transition.subject)
+            watch = self._watches.of(outcome.transition.subject)
             self._agenda.set(self._watches.index[watch.subject], watch.next_at())
-        return data
+        if outcome.answer is not None:
+            self._say.say(outcome.answer)
+
+    def _may_answer(self, topic: str) -> bool:
+        return answerable(topic, self._config.prefix) and not self._gate.is_telemetry(topic)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from watchd.alarms.alarm import Alarm
@@ -12,15 +13,36 @@ from watchd.alarms.state import LATCHED, RAISED, State, Transition
 from watchd.alarms.why import why
 from watchd.durations import show_duration
 from watchd.figures import Figures
-from watchd.requests import Do, Request, RequestError, find_alarm
+from watchd.publish import Publish
+from watchd.requests import (
+    Do,
+    JournalQuery,
+    Request,
+    RequestError,
+    answer,
+    find_alarm,
+    parse_request,
+    reply_to_of,
+)
 
 MOST_LISTED = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a request: an answer to send, and what the engine has to do about it."""
+
+    answer: Publish | None = None
+    transition: Transition | None = None
+    query: JournalQuery | None = None
+    refused: str | None = None
 
 
 class OperatorActions:
     """Carries out requests on the alarms. Those about the journal are the shell's.
 
-    `figures_of` gives the figures that a rule about a subject sees.
+    `figures_of` gives the figures that a rule about a subject sees; `may_answer` says whether an
+    answer may go to a topic.
     """
 
     def __init__(
@@ -28,31 +50,61 @@ class OperatorActions:
         alarms: Mapping[str, Alarm],
         longest_shelve_s: float,
         figures_of: Callable[[str], Figures],
+        may_answer: Callable[[str], bool],
     ) -> None:
-        self._alarms, self._figures_of = alarms, figures_of
+        self._alarms, self._figures_of, self._may_answer = alarms, figures_of, may_answer
         self._longest_shelve_s = longest_shelve_s
 
-    def find(self, name: str) -> Alarm:
-        """The alarm that a person means. Raises RequestError."""
+    def take(
+        self, payload: bytes, reply_to: str | None, correlation: bytes, now: float, step_s: float
+    ) -> Outcome:
+        """Do what a request asks. `now` is kept time, `step_s` shown minus kept time.
+
+        The answer goes to `reply_to`, or where the payload says.
+        """
+        topic = reply_to or reply_to_of(payload)
+        if topic is not None and not self._may_answer(topic):
+            topic = None
+        transition: Transition | None = None
+        try:
+            request = parse_request(payload)
+            if request.do is Do.HISTORY:
+                shown = now + step_s
+                return Outcome(query=self._query(request, topic, correlation, shown))
+            data, transition = self._do(request, now, step_s)
+        except RequestError as error:
+            refused = str(error)
+            data = {"ok": False, "error": refused}
+            return Outcome(_answer(topic, data, correlation), refused=refused)
+        return Outcome(_answer(topic, data, correlation), transition)
+
+    def _query(
+        self, request: Request, topic: str | None, correlation: bytes, shown: float
+    ) -> JournalQuery | None:
+        """What the shell is to look up, where there is somebody to tell."""
+        if topic is None:
+            return None
+        key = self._find(request.alarm).key if request.alarm else None
+        since = 0.0 if request.since_s is None else shown - request.since_s
+        return JournalQuery(key, since, topic, correlation)
+
+    def _find(self, name: str) -> Alarm:
         keys = {key: alarm.state is not State.NORMAL for key, alarm in self._alarms.items()}
         return self._alarms[find_alarm(name, keys)]
 
-    def do(
+    def _do(
         self, request: Request, now: float, step_s: float
-    ) -> tuple[dict[str, Any], Transition | None]:
-        """The answer, and the transition if there is one. Raises RequestError.
-
-        `now` is kept time (Unix seconds), `step_s` shown minus kept time.
-        """
+    ) -> tuple[Mapping[str, Any], Transition | None]:
+        """The answer, and the transition if there is one. Raises RequestError."""
         if request.do is Do.LIST:
             return self._list(request, step_s), None
-        alarm = self.find(request.alarm)
+        alarm = self._find(request.alarm)
         if request.do is Do.WHY:
             return {"ok": True, "why": why(alarm, self._figures_of(alarm.subject), now)}, None
         transition = self._act(request, alarm, now)
         if transition is None:
             raise RequestError(f"{alarm.key} is {_plain(alarm)}: {_reason(request.do, alarm)}")
-        return {"ok": True, "alarm": alarm.key, "state": str(alarm.state)}, transition
+        return {"ok": True, "alarm": alarm.key, "state": alarm.state}, transition
 
     def _act(self, request: Request, alarm: Alarm, now: float) -> Transition | None:
         by = request.by
@@ -89,6 +141,10 @@ class OperatorActions:
         ]
         shown = [{"alarm": a.key, **alarm_record(a, step_s)} for a in wanted[:MOST_LISTED]]
         return {"ok": True, "alarms": shown, "left_out": len(wanted) - len(shown)}
+
+
+def _answer(topic: str | None, data: Mapping[str, Any], correlation: bytes) -> Publish | None:
+    return None if topic is None else answer(topic, data, correlation)
 
 
 def _plain(alarm: Alarm) -> str:

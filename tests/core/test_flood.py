@@ -126,7 +126,7 @@ def test_a_flood_with_a_clock_that_begins_in_1970() -> None:
     annunciator = Annunciator()
     rule = RULES[0]
     for at in (0.1, 0.7, 100.3, 1e9 / 3):
-        assert annunciator.counts(raised(rule, at))
+        assert annunciator.follow(raised(rule, at))
         annunciator.figures(at)
         due = annunciator.next_at()
         assert annunciator.figures(due)["alarms_10min"] == 0
@@ -145,7 +145,7 @@ def raised(rule: Rule, at: float, told: Told = Told.YES) -> Transition:
 def test_the_account_of_ten_minutes_and_of_a_day() -> None:
     annunciator = Annunciator()
     for minute in (0, 1, 9, 30):
-        annunciator.counts(raised(RULES[0], START + 60 * minute))
+        annunciator.follow(raised(RULES[0], START + 60 * minute))
     found = {}
     for minute in (30, 39, 40, 1439, 1440, 1441, 1449, 1470):
         account = annunciator.figures(START + 60 * minute)
@@ -167,7 +167,7 @@ def test_the_account_of_ten_minutes_and_of_a_day() -> None:
 @pytest.mark.parametrize("why", [w for w in Told if w is not Told.YES])
 def test_what_nobody_is_told_of_does_not_count(why: Told) -> None:
     annunciator = Annunciator()
-    assert not annunciator.counts(raised(RULES[0], START, why))
+    assert not annunciator.follow(raised(RULES[0], START, why))
     assert annunciator.figures(START)["alarms_24h"] == 0
     transition = raised(RULES[0], START, why)
     assert annunciator.judge(transition, flood=True) == transition

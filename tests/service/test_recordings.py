@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from tests.scene import START, pack
 from tests.service.commandline import DAY, EVEN, Run, line, process
 from tests.service.hut import RULES, write_config
+from watchd.shell.store import Block, Store
 
 
 @pytest.fixture
@@ -134,3 +136,40 @@ def test_replay_refuses_bad_telemetry_as_the_daemon_does(command: Run, config: P
 
 def test_standard_input_given_twice_is_empty_the_second_time(command: Run, config: Path) -> None:
     assert command("replay", "--config", config, "-", "-", given=DAY).code == 0
+
+
+def test_the_history_that_the_service_kept(command: Run, config: Path, tmp_path: Path) -> None:
+    path = tmp_path / "store" / "watchd.db"
+    with closing(Store(path)) as store:
+        lines = DAY.splitlines()
+        for first in range(0, len(lines), 4):
+            block = [text.encode() for text in lines[first : first + 4]]
+            last_at = json.loads(block[-1])["t"]
+            store.keep(Block.of(last_at, block), 0.0, 1_000_000)
+    day = tmp_path / "day.jsonl"
+    day.write_text(DAY)
+    of_file = command("replay", "--config", config, day)
+    assert command("replay", "--config", config, "history") == of_file
+    assert of_file.code == 0
+    late = command("replay", "--config", config, "history", "--since", "5 s")
+    assert "4 messages" in late.out
+    for words, why in (
+        (("history", day), "'history' stands alone; a file of that name is ./history"),
+        ((day, "--since", "5 s"), "--since goes with the history"),
+    ):
+        done = command("replay", "--config", config, *words)
+        assert (done.code, done.err) == (2, why + "\n")
+
+
+@pytest.mark.parametrize("content", [None, b"", b"no database" * 1000])
+def test_a_history_that_cannot_be_read(
+    command: Run, config: Path, tmp_path: Path, content: bytes | None
+) -> None:
+    path = tmp_path / "store" / "watchd.db"
+    if content is not None:
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(content)
+    done = command("replay", "--config", config, "history")
+    assert done.code == 2
+    assert f"{path}: the history cannot be read: " in done.err
+    assert len(done.err.splitlines()) == 1

@@ -132,7 +132,7 @@ def test_the_same_alarms_in_the_same_order(
     daemon.stop()
 
     # What the daemon kept of its own telemetry and requests gives its own journal, to the ms.
-    done = process("replay", "--config", config, "--json", "--history")
+    done = process("replay", "--config", config, "--json", "history")
     assert [
         (
             round(x["at"], 3),

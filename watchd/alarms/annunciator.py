@@ -7,7 +7,7 @@ quoted in open text). During one, only the alarm that says so and what is critic
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -30,6 +30,8 @@ class Annunciator:
         known = saved or {}
         self._times: deque[float] = deque(known.get("times", ()), maxlen=MOST_COUNTED)
         self._next_at = float("inf")
+        self._chattering: set[str] = set()
+        self._stale: set[str] = set()
         # Of each group on each pack or bank the alarms that stand; the first is kept in its place.
         self._groups: dict[str, _Group] = {
             name: _Group(first, set(raised))
@@ -41,20 +43,32 @@ class Annunciator:
         groups = {name: [g.first, sorted(g.raised)] for name, g in self._groups.items()}
         return {"times": list(self._times), "groups": groups}
 
-    def begin(self, alarms: Iterable[Alarm]) -> None:
-        """Forget what stands no more in a group, because a rule was edited or a subject is gone."""
+    def begin(self, alarms: Collection[Alarm]) -> None:
+        """Go by the alarms that there are: rules may have been edited, and subjects be gone."""
+        self._chattering = {a.key for a in alarms if a.is_chattering}
+        self._stale = {a.key for a in alarms if a.is_stale}
         raised = {a.key: _group_of(a.rule, a.subject) for a in alarms if a.is_raised}
         for name, group in list(self._groups.items()):
             group.raised = {key for key in group.raised if raised.get(key) == name}
             if not group.raised:
                 del self._groups[name]
 
-    def counts(self, transition: Transition) -> bool:
-        """Count what calls for a person; whether the figures have changed by it."""
-        if transition.told is not Told.YES or transition.rule.name == FLOOD:
-            return False
-        self._times.append(transition.at)
-        return True
+    def follow(self, transition: Transition) -> bool:
+        """Take account of what happened; whether the figures have changed by it."""
+        key, event = transition.key, transition.event
+        before = len(self._chattering) + len(self._stale)
+        if event is Event.CHATTERING:
+            self._chattering.add(key)
+        elif event is Event.STEADY:
+            self._chattering.discard(key)
+        elif event is Event.STALE:
+            self._stale.add(key)
+        elif event is Event.RETURNED:
+            self._stale.discard(key)
+        calls = transition.told is Told.YES and transition.rule.name != FLOOD
+        if calls:
+            self._times.append(transition.at)
+        return calls or before != len(self._chattering) + len(self._stale)
 
     def judge(self, transition: Transition, *, flood: bool) -> Transition:
         """The transition, held back where a flood says so."""
@@ -74,20 +88,26 @@ class Annunciator:
             recent[0] + SHORT_S if recent else float("inf"),
             self._times[0] + LONG_S if self._times else float("inf"),
         )
-        return {"alarms_10min": float(len(recent)), "alarms_24h": float(len(self._times))}
+        return {
+            "alarms_10min": float(len(recent)),
+            "alarms_24h": float(len(self._times)),
+            "alarms_chattering": float(len(self._chattering)),
+            "alarms_stale": float(len(self._stale)),
+        }
 
     def next_at(self) -> float:
         """When its figures change by time alone."""
         return self._next_at
 
-    def first_of_group(self, transition: Transition) -> str | None:
-        """Follow which alarms of a group stand; of one that people see raised, which was the first.
+    def first_of_group(self, transition: Transition, known: str | None) -> str | None:
+        """Follow which alarms of a group stand; which was the first when this one was raised.
 
-        What nobody is told of (silent, shelved, suppressed) is no first that helps anybody.
+        `known` is what it was so far. What nobody is told of (silent, shelved, suppressed) is no
+        first that helps anybody.
         """
         name = _group_of(transition.rule, transition.subject)
         if name is None:
-            return None
+            return known
         if transition.told in SEEN:
             group = self._groups.setdefault(name, _Group(transition.key, set()))
             group.raised.add(transition.key)
@@ -96,7 +116,7 @@ class Annunciator:
             self._groups[name].raised.discard(transition.key)
             if not self._groups[name].raised:
                 del self._groups[name]
-        return None
+        return known
 
 
 class _Group:

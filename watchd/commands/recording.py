@@ -31,6 +31,7 @@ from watchd.shell.store import read_telemetry
 LONGEST_LINE = 8_000_000
 # A recorder that stamps as it prints may swap two messages; to the engine, time stands still then.
 DISORDER_S = 1.0
+HISTORY = "history"
 COUNT_EVERY = 20_000  # messages, for a person who waits
 NEVER_S = 1e12
 
@@ -49,20 +50,16 @@ def add_recordings(parser: argparse.ArgumentParser) -> None:
     """The recordings to read, and the options of their clock."""
     parser.add_argument(
         "recordings",
-        nargs="*",
+        nargs="+",
         metavar="RECORDING",
-        help="JSON Lines, gzip allowed; - is standard input",
-    )
-    parser.add_argument(
-        "--history",
-        action="store_true",
-        help="in place of recordings: what watchd itself has kept (store: in the config)",
+        help="JSON Lines, gzip allowed; - is standard input; the word 'history' is what watchd "
+        "itself has kept (store: in the config)",
     )
     parser.add_argument(
         "--since",
         metavar="AGO",
         type=_duration,
-        help="with --history: only the last '30 d', for example",
+        help="of the history only the last '30 d', for example",
     )
     add_clock_options(parser)
 
@@ -108,14 +105,12 @@ def engine_for_replay(config: Config, rules: Sequence[Rule]) -> Engine:
 
 
 def _source(options: argparse.Namespace, config: Config) -> Iterator[Recorded]:
-    if options.history and options.recordings:
-        raise WatchdError("give recordings or --history, not both")
-    if options.history:
+    if options.recordings == [HISTORY]:
         return read_history(Path(config.store.path), options.since)
-    if not options.recordings:
-        raise WatchdError("name a recording, or give --history")
+    if HISTORY in options.recordings:
+        raise WatchdError("'history' stands alone; a file of that name is ./history")
     if options.since is not None:
-        raise WatchdError("--since goes with --history")
+        raise WatchdError("--since goes with the history")
     return read_recordings(options.recordings)
 
 

@@ -27,11 +27,7 @@ class ServiceWatch:
     ) -> None:
         self.subject = "service/watchd"
         self._annunciator = annunciator
-        self.figures: Figures = {
-            "rules_fault": NO_FAULT,
-            "alarms_chattering": 0.0,
-            "alarms_stale": 0.0,
-        }
+        self.figures: Figures = {"rules_fault": NO_FAULT}
         self._alarms = [
             restored(rule, self.subject, {}, saved_alarms, explains=explains)
             for rule in (*own_rules(), *(r for r in rules if r.about is About.SERVICE))

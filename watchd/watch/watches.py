@@ -65,14 +65,6 @@ class Watches:
         """Nothing was watched between two times; what time had brought until the first."""
         return [t for watch in self.all for t in watch.pause(at, resume_at)]
 
-    def troubles(self) -> Figures:
-        """How many alarms chatter, and how many are stale."""
-        alarms = self.alarms.values()
-        return {
-            "alarms_chattering": float(sum(a.is_chattering for a in alarms)),
-            "alarms_stale": float(sum(a.is_stale for a in alarms)),
-        }
-
 
 def build_watches(
     config: Config,
