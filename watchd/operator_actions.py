@@ -134,13 +134,15 @@ class OperatorActions:
         return Shelf(until, request.until_cleared, request.by)
 
     def _list(self, request: Request, step_s: float) -> dict[str, Any]:
-        wanted = [
-            alarm
-            for alarm in self._alarms.values()
-            if request.whole or alarm.state is not State.NORMAL
-        ]
+        wanted = [a for a in self._alarms.values() if request.whole or _concerns_people(a)]
         shown = [{"alarm": a.key, **alarm_record(a, step_s)} for a in wanted[:MOST_LISTED]]
         return {"ok": True, "alarms": shown, "left_out": len(wanted) - len(shown)}
+
+
+def _concerns_people(alarm: Alarm) -> bool:
+    """Whether it is not normal; what the design alone has put aside, with nothing behind it, is."""
+    visible = alarm.state is not State.SUPPRESSED_BY_DESIGN
+    return alarm.condition is not State.NORMAL or (visible and alarm.state is not State.NORMAL)
 
 
 def _answer(topic: str | None, data: Mapping[str, Any], correlation: bytes) -> Publish | None:

@@ -39,7 +39,9 @@ _WAITS = {
 
 def list_lines(answer: dict[str, Any]) -> Iterator[str]:
     """The alarms of a list, the most urgent first."""
-    alarms = sorted(answer["alarms"], key=lambda a: (_RANK[a["priority"]], a["since"] or ""))
+    alarms = sorted(
+        answer["alarms"], key=lambda a: (_RANK[a["priority"]], not a["since"], a["since"] or "")
+    )
     if not alarms:
         yield "nothing stands: every alarm is normal"
     for alarm in alarms:
@@ -130,7 +132,9 @@ def _leaf_lines(tree: dict[str, Any], lead: str) -> Iterator[str]:
 
 
 def _lasting(seconds: float) -> str:
-    return show_duration(round(seconds))
+    """A duration without the digits that nobody reads: 24 min, not 23.9 min."""
+    grain = next((g for g in (86400, 3600, 60) if seconds >= 10 * g), 1)
+    return show_duration(round(seconds / grain) * grain)
 
 
 def _shown(value: Any, unit: str) -> str:
