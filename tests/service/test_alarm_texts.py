@@ -55,8 +55,8 @@ def test_the_most_urgent_first_then_the_oldest_then_what_is_put_aside() -> None:
                 "occurrences": 1,
             },
             (
-                "shelved (acknowledged behind it), until 2026-09-21 22:00, or until it has returned, "
-                "raised 2026-09-21 14:13"
+                "shelved (acknowledged behind it), until 2026-09-21 22:00, "
+                "or until it has returned, raised 2026-09-21 14:13"
             ),
         ),
         (
