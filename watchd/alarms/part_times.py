@@ -1,6 +1,6 @@
 """When each part of a rule's conditions last changed, for people who ask why.
 
-Looked at every five seconds, at each transition, and when somebody asks, not at each sample: for a
+Looked at every ten seconds, at each transition, and when somebody asks, not at each sample: for a
 person that is exact, and the hot path stays free of it.
 """
 
@@ -16,7 +16,7 @@ from watchd.messages import Bearing
 from watchd.rules.fields import FIELDS
 from watchd.rules.rule import Rule
 
-LOOK_EVERY_S = 5.0
+LOOK_EVERY_S = 10.0
 Truth = bool | None
 
 
