@@ -24,12 +24,10 @@ def load(path: str | Path, rules: str | Path | None = None) -> tuple[Config, tup
     WatchdError with every problem found, each with file, line and column.
     """
     path = Path(path)
-    document = parse_document(_read(path), str(path))
     problems: list[Problem] = []
     config: Config | None = None
     try:
-        config = parse_config(document)
-        _check_full_when(document, config)
+        config = load_config(path)
     except WatchdError as error:
         problems.extend(error.problems)
     folder = rules_folder(path, config, rules) if config or rules else None
@@ -42,6 +40,15 @@ def load(path: str | Path, rules: str | Path | None = None) -> tuple[Config, tup
     if config is None or problems:
         raise WatchdError(problems)
     return config, compiled
+
+
+def load_config(path: str | Path) -> Config:
+    """The config alone, for who does not need the rules. Raises WatchdError."""
+    path = Path(path)
+    document = parse_document(_read(path), str(path))
+    config = parse_config(document)
+    _check_full_when(document, config)
+    return config
 
 
 def load_rules(folder: Path) -> tuple[Rule, ...]:

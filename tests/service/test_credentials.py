@@ -14,6 +14,7 @@ from tests.scene import cells, leading, pack
 from tests.service import brokers
 from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener
+from tests.service.commandline import process
 from tests.service.daemon import WATCHD, Daemon, Start
 from tests.service.hut import ALARM, SERVICE, write_config
 from tests.service.patience import until
@@ -78,6 +79,20 @@ def test_a_password_from_a_service_credential(
         environment={"CREDENTIALS_DIRECTORY": str(path.parent)},
     )
     watches(daemon, closed_broker.port)
+
+
+def test_people_ask_with_a_password_file_of_their_own(
+    closed_broker: BrokerProcess, watchd: Start, tmp_path: Path
+) -> None:
+    path = secret(tmp_path / "credentials", PASSWORD)
+    login = {"user": "watchd", "password_credential": path.name}
+    config = write_config(tmp_path, closed_broker.port, broker=login)
+    watchd(config, environment={"CREDENTIALS_DIRECTORY": str(path.parent)}).works()
+    asked = process("alarms", "--config", config)
+    assert asked.code == 2
+    assert "CREDENTIALS_DIRECTORY is not set" in asked.err
+    asked = process("alarms", "--config", config, "--password-file", path)
+    assert (asked.code, asked.out) == (0, "nothing stands: every alarm is normal\n")
 
 
 def test_a_wrong_password_is_told_and_tried_again(

@@ -66,6 +66,8 @@ def _state(alarm: dict[str, Any]) -> str:
     if alarm["occurrences"] > 1:
         parts.append(f"{alarm['occurrences']} times")
     parts += [word for word in ("chattering", "stale") if alarm.get(word)]
+    if alarm.get("annunciate") is False:
+        parts.append("silent")
     if alarm.get("first_of_group") not in (None, alarm["alarm"]):
         parts.append(f"after {alarm['first_of_group']}")
     if alarm.get("unknown"):

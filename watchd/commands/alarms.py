@@ -11,10 +11,10 @@ from collections.abc import Callable
 from typing import Any
 
 from watchd.commands.alarm_texts import history_lines, list_lines, why_lines
-from watchd.commands.options import add_command, add_config
+from watchd.commands.options import add_command
 from watchd.durations import parse_duration
 from watchd.errors import WatchdError
-from watchd.loading import load
+from watchd.loading import load_config
 from watchd.requests import Do
 from watchd.shell.asking import ask
 
@@ -48,19 +48,33 @@ def add(commands: Any) -> None:
         action = actions.add_parser(
             what, help=about, description=about, aliases=_SHORT.get(what, [])
         )
-        _add_common(action, default=argparse.SUPPRESS)
+        _add_common(action, again=True)
         action.set_defaults(run=run, what=what)
         _add_own(action, what)
 
 
-def _add_common(parser: argparse.ArgumentParser, default: Any = None) -> None:
-    if default is None:
-        add_config(parser)
-        parser.add_argument("--json", action="store_true", help="the answer as one object")
-        return
-    # Given before or after the word, they mean the same.
-    parser.add_argument("--config", "-c", metavar="FILE", default=default, help="the config file")
-    parser.add_argument("--json", action="store_true", default=default, help="one object")
+def _add_common(parser: argparse.ArgumentParser, *, again: bool = False) -> None:
+    """Options that may be given before or after the word, and mean the same."""
+
+    def default(value: Any) -> Any:
+        return argparse.SUPPRESS if again else value
+
+    parser.add_argument(
+        "--config",
+        "-c",
+        metavar="FILE",
+        default=default("config.yaml"),
+        help="the config file (default: config.yaml)",
+    )
+    parser.add_argument(
+        "--password-file",
+        metavar="FILE",
+        default=default(None),
+        help="in place of the config's: a credential of the service is there for the service alone",
+    )
+    parser.add_argument(
+        "--json", action="store_true", default=default(False), help="the answer as one object"
+    )
 
 
 def _add_own(parser: argparse.ArgumentParser, what: str) -> None:
@@ -97,10 +111,11 @@ def _duration(text: str) -> str:
 
 def run(options: argparse.Namespace) -> int:
     """Ask, and print the answer. 0 done, 1 watchd refuses; WatchdError for 2."""
-    config, _ = load(options.config, options.rules)
+    # Not the rules: when they do not load, people want to see what stands all the more.
+    config = load_config(options.config)
 
     def asked(request: dict[str, Any]) -> dict[str, Any]:
-        return asyncio.run(ask(config, request))
+        return asyncio.run(ask(config, request, options.password_file))
 
     what = options.what
     if what == "acknowledge":
@@ -125,8 +140,12 @@ def _acknowledge(
     names = list(options.alarm)
     if options.all:
         answer = asked({"do": Do.LIST})
-        waiting = (a for a in answer.get("alarms", ()) if "unacknowledged" in a["state"])
-        names += [a["alarm"] for a in waiting]
+        # A silent rule asks nobody to acknowledge.
+        names += [
+            alarm["alarm"]
+            for alarm in answer.get("alarms", ())
+            if "unacknowledged" in alarm["state"] and alarm.get("annunciate", True)
+        ]
         if not names:
             print("nothing waits to be acknowledged")
             return 0

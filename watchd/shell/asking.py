@@ -19,9 +19,17 @@ from watchd.shell.links import client_of, refuses_protocol, secret_of, tls_of
 PATIENCE_S = 5.0
 
 
-async def ask(config: Config, request: dict[str, Any]) -> dict[str, Any]:
-    """The answer to a request. Raises WatchdError where there is no link, or nobody answers."""
+async def ask(
+    config: Config, request: dict[str, Any], password_file: str | None = None
+) -> dict[str, Any]:
+    """The answer to a request. Raises WatchdError where there is no link, or nobody answers.
+
+    `password_file` takes the place of what the config says of a password.
+    """
     broker = config.broker
+    if password_file is not None:
+        instead = {"password_file": password_file, "password_credential": None}
+        broker = broker.model_copy(update=instead)
     password, tls = secret_of(broker), tls_of(broker)
     wants_5 = broker.protocol == "5"
     versions = [ProtocolVersion.V5, ProtocolVersion.V311] if wants_5 else [ProtocolVersion.V311]
