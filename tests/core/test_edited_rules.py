@@ -161,3 +161,16 @@ def test_a_rule_on_trial_that_is_trusted_tells_of_what_stands() -> None:
     third = edited(again, annunciate=False)
     fourth = edited(third)
     assert happened(fourth) == [], "of what people know they are not told again"
+
+
+def test_a_rule_that_chattered_and_was_silent_for_a_while_tells_of_itself_once() -> None:
+    hut = scene()
+    for document in (WIDE, EVEN, WIDE, EVEN, WIDE, EVEN):
+        hut.feed("hut/alder/state", document)
+        hut.seconds += 5.0
+    assert happened(hut)[-2:] == [("chattering", "yes"), ("returned", "no")]
+    silent = edited(hut, annunciate=False)
+    silent.feed("hut/alder/state", WIDE)
+    again = edited(silent)
+    again.run(seconds=60, alder=WIDE)
+    assert happened(again) == [("re_alarmed", "chattering")]

@@ -236,7 +236,7 @@ class Alarm:
         re_alarm_at = self.re_alarm_at()
         if re_alarm_at is not None and at >= re_alarm_at:
             told = self._telling(self._unless_chattering())
-            self._told_at = at
+            self._told_of, self._told_at = True, at
             found.append(self._move(at, Event.RE_ALARMED, State.UNACKNOWLEDGED, figures, told))
         if self.is_raised and not self.is_stale and at >= (self.since or 0.0) + STALE_AFTER_S:
             self.is_stale = True
