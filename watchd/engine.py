@@ -21,7 +21,7 @@ from watchd.operator_actions import OperatorActions
 from watchd.own_rules import FLOOD, NO_FAULT
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
-from watchd.requests import JournalQuery, answerable
+from watchd.requests import JournalQuery, answer_topic
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
@@ -312,12 +312,8 @@ class Engine:
                 self._moved(transition)
 
     def _acting(self) -> OperatorActions:
-        return OperatorActions(
-            self._watches.alarms,
-            self._config.alarms.longest_shelve,
-            self._watches.figures_of,
-            self._may_answer,
-        )
+        longest_s = self._config.alarms.longest_shelve
+        return OperatorActions(self._watches.alarms, longest_s, self._watches.figures_of)
 
     def _renew_edited(self, alarms: dict[str, Any]) -> None:
         """Where a rule or subject is gone, or the rule is another now, the record says so."""
@@ -345,7 +341,10 @@ class Engine:
 
     def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
         self._counts["requests"] += 1
-        outcome = self._actions.take(payload, reply_to, correlation, self._now, self._step_s)
+        topic = answer_topic(reply_to, payload, self._config.prefix)
+        if topic is not None and self._gate.is_telemetry(topic):
+            topic = None
+        outcome = self._actions.take(payload, topic, correlation, self._now, self._step_s)
         if outcome.refused is not None:
             self._gate.note(self._now, "request refused", self._say.topics.request, outcome.refused)
         if outcome.query is not None:
@@ -357,6 +356,3 @@ class Engine:
             self._agenda.set(self._watches.index[watch.subject], watch.next_at())
         if outcome.answer is not None:
             self._say.say(outcome.answer)
-
-    def _may_answer(self, topic: str) -> bool:
-        return answerable(topic, self._config.prefix) and not self._gate.is_telemetry(topic)

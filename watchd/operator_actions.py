@@ -22,7 +22,6 @@ from watchd.requests import (
     answer,
     find_alarm,
     parse_request,
-    reply_to_of,
 )
 
 MOST_LISTED = 500
@@ -41,8 +40,7 @@ class Outcome:
 class OperatorActions:
     """Carries out requests on the alarms. Those about the journal are the shell's.
 
-    `figures_of` gives the figures that a rule about a subject sees; `may_answer` says whether an
-    answer may go to a topic.
+    `figures_of` gives the figures that a rule about a subject sees.
     """
 
     def __init__(
@@ -50,21 +48,17 @@ class OperatorActions:
         alarms: Mapping[str, Alarm],
         longest_shelve_s: float,
         figures_of: Callable[[str], Figures],
-        may_answer: Callable[[str], bool],
     ) -> None:
-        self._alarms, self._figures_of, self._may_answer = alarms, figures_of, may_answer
+        self._alarms, self._figures_of = alarms, figures_of
         self._longest_shelve_s = longest_shelve_s
 
     def take(
-        self, payload: bytes, reply_to: str | None, correlation: bytes, now: float, step_s: float
+        self, payload: bytes, topic: str | None, correlation: bytes, now: float, step_s: float
     ) -> Outcome:
-        """Do what a request asks. `now` is kept time, `step_s` shown minus kept time.
+        """Do what a request asks, and answer on `topic` if there is one.
 
-        The answer goes to `reply_to`, or where the payload says.
+        `now` is kept time, `step_s` shown minus kept time.
         """
-        topic = reply_to or reply_to_of(payload)
-        if topic is not None and not self._may_answer(topic):
-            topic = None
         transition: Transition | None = None
         try:
             request = parse_request(payload)

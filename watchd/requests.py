@@ -52,7 +52,9 @@ class RequestEntry(Section):
     all_: bool = Field(False, alias="all", description="list: those that are normal as well")
     by: str = Field("", max_length=60, description="who asks, for the journal")
     reply_to: str | None = Field(
-        None, max_length=1000, description="topic of the answer, where MQTT 5 does not carry one"
+        None,
+        max_length=1000,
+        description="topic of the answer below PREFIX/response/, where MQTT 5 does not carry one",
     )
 
     @model_validator(mode="after")
@@ -109,7 +111,7 @@ def parse_request(payload: bytes) -> Request:
     )
 
 
-def reply_to_of(payload: bytes) -> str | None:
+def _reply_to_of(payload: bytes) -> str | None:
     """The topic that a request names for its answer, also where the rest of it is wrong."""
     try:
         data = json.loads(payload) if len(payload) <= LONGEST else None
@@ -162,11 +164,23 @@ def _begin(words: list[str], levels: list[str]) -> bool:
     return all(any(level.startswith(word) for level in levels) for word in words)
 
 
-def answerable(topic: str, prefix: str) -> bool:
-    """Whether an answer may go to `topic`: a plain topic, and none that watchd itself keeps."""
-    plain = 0 < len(topic) <= 1000 and not any(c in topic for c in "+#\0")
-    kept = topic.startswith(f"{prefix}/") and not topic.startswith(f"{prefix}/response/")
-    return plain and not kept and not topic.startswith("$")
+def answer_topic(reply_to: str | None, payload: bytes, prefix: str) -> str | None:
+    """Where the answer may go; None for nowhere.
+
+    That is MQTT 5's response topic, if it is a plain one and none that watchd itself keeps. Where
+    there is none, the payload may name one, but only below our own `response`: a request must not
+    make watchd write wherever somebody likes.
+    """
+    own = f"{prefix}/response/"
+    if reply_to is None:
+        named = _reply_to_of(payload)
+        return named if named is not None and named.startswith(own) and _is_plain(named) else None
+    kept = reply_to.startswith(f"{prefix}/") and not reply_to.startswith(own)
+    return reply_to if _is_plain(reply_to) and not kept else None
+
+
+def _is_plain(topic: str) -> bool:
+    return 0 < len(topic) <= 1000 and not any(c in topic for c in "+#\0") and topic[0] != "$"
 
 
 def answer(topic: str, data: Mapping[str, Any], correlation: bytes) -> Publish:
