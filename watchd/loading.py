@@ -24,12 +24,7 @@ def load(path: str | Path, rules: str | Path | None = None) -> tuple[Config, tup
     WatchdError with every problem found, each with file, line and column.
     """
     path = Path(path)
-    problems: list[Problem] = []
-    config: Config | None = None
-    try:
-        config = load_config(path)
-    except WatchdError as error:
-        problems.extend(error.problems)
+    config, problems = _read_config(path)
     folder = rules_folder(path, config, rules) if config or rules else None
     compiled: tuple[Rule, ...] = ()
     if folder is not None:
@@ -44,11 +39,22 @@ def load(path: str | Path, rules: str | Path | None = None) -> tuple[Config, tup
 
 def load_config(path: str | Path) -> Config:
     """The config alone, for who does not need the rules. Raises WatchdError."""
-    path = Path(path)
-    document = parse_document(_read(path), str(path))
-    config = parse_config(document)
-    _check_full_when(document, config)
+    config, problems = _read_config(Path(path))
+    if config is None or problems:
+        raise WatchdError(problems)
     return config
+
+
+def _read_config(path: Path) -> tuple[Config | None, list[Problem]]:
+    """The config, as far as it can be told what it says, and its problems."""
+    config: Config | None = None
+    try:
+        document = parse_document(_read(path), str(path))
+        config = parse_config(document)
+        _check_full_when(document, config)
+    except WatchdError as error:
+        return config, list(error.problems)
+    return config, []
 
 
 def load_rules(folder: Path) -> tuple[Rule, ...]:
