@@ -319,7 +319,7 @@ class Engine:
         """Where a rule or subject is gone, or the rule is another now, the record says so."""
         for key, state in alarms.items():
             alarm = self._watches.alarms.get(key)
-            if alarm is None and state["shown"] != State.NORMAL:
+            if alarm is None and state.get("shown", state["state"]) != State.NORMAL:
                 self._say.say(withdrawal(f"{self._config.prefix}/alarm/{key}"))
             elif alarm is not None and state["digest"] != alarm.rule.digest:
                 self._say.say(self._say.record(alarm))

@@ -174,3 +174,22 @@ def test_a_rule_that_chattered_and_was_silent_for_a_while_tells_of_itself_once()
     again = edited(silent)
     again.run(seconds=60, alder=WIDE)
     assert happened(again) == [("re_alarmed", "chattering")]
+
+
+def test_a_state_that_knows_no_shelves_yet_is_used() -> None:
+    hut = scene()
+    hut.run(seconds=60, alder=WIDE)
+    saved = json.loads(json.dumps(hut.engine.snapshot()))
+    before = ("digest", "state", "since", "occurrences", "text", "values")
+    saved["alarms"] = {
+        key: {name: state[name] for name in before} for key, state in saved["alarms"].items()
+    }
+    saved["alarms"]["gone/pack/alder"] = {"digest": "", "state": "acknowledged"}
+    del saved["annunciator"]
+    again = scene(saved)
+    again.seconds = hut.seconds
+    again.feed("hut/alder/state", WIDE)
+    assert not [n for n in again.engine.take_notes() if n.event == "saved state not used"]
+    assert state(again) == ("unacknowledged", "unacknowledged")
+    assert happened(again) == [], "nobody is told twice"
+    assert "watchd/alarm/gone/pack/alder" in {p.topic for p in again.said if not p.payload}

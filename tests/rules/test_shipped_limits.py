@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tests.rules.limits import Row, gathered
-from tests.rules.shipped_rules import RAISED_BY_CHANGE, RULES
+from tests.rules.shipped_rules import RULES
 from watchd.alarms.alarm import Alarm
 from watchd.config import Bank, Pack
 from watchd.durations import parse_duration
@@ -63,7 +63,7 @@ def test_a_limit_returns(row: Row) -> None:
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=list(RULES))
 def test_every_rule_stands_in_the_tables(rule: Rule) -> None:
-    if rule.name in RAISED_BY_CHANGE:
+    if rule.when.calls:  # windows have tests of their own, with a past
         return
     for table in (RAISES, RETURNS):
         outcomes = {came for name, *_, came in table if name == rule.name}

@@ -73,6 +73,23 @@ async def test_what_a_full_disk_did_not_take_is_written_later(
         assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0, 2.0]
 
 
+async def test_telemetry_that_finds_no_room_takes_nothing_else_along(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = archive(tmp_path / "watchd.db")
+
+    def full(*_words: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(Store, "keep", full)
+    for at in (1.0, 2.0):
+        kept.journal(entry(at))
+        kept.record("hut/alder/state", b"{}", at, retained=False)
+        await kept.write({"version": 1}, last=True)
+    assert [e["at"] for e in (await kept.answer(query()))["entries"]] == [1.0, 2.0], "each once"
+    kept.close()
+
+
 async def test_without_a_store_it_says_so() -> None:
     kept = archive(Path("/dev/null/watchd.db"))
     kept.journal(entry(1.0))

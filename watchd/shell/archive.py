@@ -83,57 +83,44 @@ class Archive:
         store = self._store
         if store is None:
             return
-        now = time.monotonic()
-        entries: list[JournalEntry] = []
-        if state is not None:
-            self._changed_at, self._saved_at = None, now
-            entries, self._entries = list(self._entries), deque(maxlen=MOST_WAITING)
-        block = None
-        if self._lines and (last or self._block_is_full(now)):
-            lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
-            block = (self._last_at, lines)
         async with self._lock:
-            # A slow card must not hold up alarms.
-            saved = await asyncio.to_thread(self._write, store, state, entries, block)
-        if not saved:
-            self._entries.extendleft(reversed(entries))
+            # A slow card must not hold up alarms. What is taken out to be written is written, even
+            # if this task is cancelled meanwhile: a thread goes on.
+            if state is not None:
+                self._changed_at, self._saved_at = None, time.monotonic()
+                entries, self._entries = list(self._entries), deque(maxlen=MOST_WAITING)
+                if not await asyncio.to_thread(_saved, store, state, entries):
+                    self._entries.extendleft(reversed(entries))
+            now = time.monotonic()
+            if self._lines and (last or self._block_is_full(now)):
+                lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
+                await asyncio.to_thread(self._keep, store, self._last_at, lines)
 
     def _block_is_full(self, now: float) -> bool:
         return now - self._block_began >= BLOCK_S or self.overflows()
 
-    def _write(
-        self,
-        store: Store,
-        state: dict[str, Any] | None,
-        entries: list[JournalEntry],
-        block: tuple[float, list[bytes]] | None,
-    ) -> bool:
+    def _keep(self, store: Store, last_at: float, lines: list[bytes]) -> None:
+        oldest, most_bytes = last_at - self._setting.keep_raw, self._setting.most_mb * 1_000_000
         try:
-            if state is not None:
-                store.save(state, entries)
-            if block is not None:
-                most_bytes = self._setting.most_mb * 1_000_000
-                oldest = block[0] - self._setting.keep_raw
-                store.keep(Block.of(*block), oldest, most_bytes)
+            store.keep(Block.of(last_at, lines), oldest, most_bytes)
         except sqlite3.Error as error:
-            log.warning("the state could not be saved", reason=str(error))
-            return False
-        return True
+            # It is not tried again: memory has no room for what a full disk does not take.
+            log.warning("telemetry could not be kept", reason=str(error), messages=len(lines))
 
     async def answer(self, query: JournalQuery) -> dict[str, Any]:
         """What the journal holds, with what still waits to be written."""
         if self._store is None:
             return {"ok": False, "error": "no journal is kept: the store cannot be written"}
-        waiting = [
-            entry
-            for entry in self._entries
-            if entry["at"] >= query.since and query.alarm in (None, entry["alarm"])
-        ]
         try:
             async with self._lock:
                 kept = await asyncio.to_thread(
                     self._store.entries, query.alarm, query.since, MOST_ENTRIES
                 )
+                waiting = [
+                    entry
+                    for entry in self._entries
+                    if entry["at"] >= query.since and query.alarm in (None, entry["alarm"])
+                ]
         except (sqlite3.Error, ValueError) as error:
             return {"ok": False, "error": f"the journal cannot be read: {error}"}
         return {"ok": True, "entries": [*kept, *waiting][-MOST_ENTRIES:]}
@@ -154,6 +141,15 @@ def line_of(topic: str, payload: bytes, at: float, *, retained: bool) -> bytes:
     if retained:
         line["retained"] = True
     return json.dumps(line, separators=(",", ":")).encode()
+
+
+def _saved(store: Store, state: dict[str, Any], entries: list[JournalEntry]) -> bool:
+    try:
+        store.save(state, entries)
+    except sqlite3.Error as error:
+        log.warning("the state could not be saved", reason=str(error))
+        return False
+    return True
 
 
 def _opened(path: Path) -> Store | None:

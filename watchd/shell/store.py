@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import threading
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
@@ -48,11 +49,13 @@ class Block:
 
 
 class Store:
-    """The file. One connection, used by one thread at a time, though not always the same."""
+    """The file. One connection, used by one thread at a time, whichever that is."""
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._db = sqlite3.connect(path, timeout=5.0, check_same_thread=False)
+        # A task that waits for a thread of its own can be cancelled; the thread goes on.
+        self._lock = threading.Lock()
         try:
             self._db.executescript(_TABLES)
         except sqlite3.Error:
@@ -72,7 +75,7 @@ class Store:
 
     def save(self, state: dict[str, Any], entries: Iterable[JournalEntry] = ()) -> None:
         """Put a snapshot in the place of the last one, with what was journalled until it."""
-        with self._db:
+        with self._lock, self._db:
             self._db.execute(
                 "INSERT INTO snapshot (id, at, state) VALUES (1, ?, ?)"
                 " ON CONFLICT (id) DO UPDATE SET at = excluded.at, state = excluded.state",
@@ -88,16 +91,17 @@ class Store:
 
     def entries(self, alarm: str | None, since: float, most: int) -> list[JournalEntry]:
         """The newest entries of the journal, oldest first: of one alarm or all (None)."""
-        rows = self._db.execute(
-            "SELECT entry FROM journal WHERE at >= ? AND (? IS NULL OR alarm = ?)"
-            " ORDER BY id DESC LIMIT ?",
-            (since, alarm, alarm, most),
-        ).fetchall()
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT entry FROM journal WHERE at >= ? AND (? IS NULL OR alarm = ?)"
+                " ORDER BY id DESC LIMIT ?",
+                (since, alarm, alarm, most),
+            ).fetchall()
         return [json.loads(entry) for (entry,) in reversed(rows)]
 
     def keep(self, block: Block, oldest: float, most_bytes: int) -> None:
         """Add a block of telemetry; those that ended before `oldest`, or do not fit, go."""
-        with self._db:
+        with self._lock, self._db:
             self._db.execute(
                 "INSERT INTO telemetry (last_at, lines) VALUES (?, ?)", (block.last_at, block.lines)
             )
