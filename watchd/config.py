@@ -182,6 +182,13 @@ class Bms(Section):
     full_v: CellVolts | None = Field(None, description="where it sets its SoC to 100 %, if it does")
 
 
+class Cell(Section):
+    """What the cell maker's sheet allows. It comes before every threshold."""
+
+    max_v: CellVolts = Field(3.65, description="highest voltage that the maker allows")
+    min_v: CellVolts = Field(2.50, description="lowest voltage that the maker allows")
+
+
 class Balancer(Section):
     """The balancer of the pack."""
 
@@ -209,6 +216,7 @@ class Pack(Section):
     max_charge_a: Amps = Field(description="highest charge current of cells, BMS, fuse and wiring")
     max_discharge_a: Amps | None = Field(None, description="likewise for discharge")
     in_service: bool = Field(True, description="no: the pack is switched off on purpose")
+    cell: Cell = Field(Cell(), description="limits from the cell maker's sheet")
     bms: Bms = Field(Bms(), description="thresholds of its BMS")
     balancer: Balancer | None = Field(None, description="its balancer, if it has one")
     temperature: Temperature = Field(Temperature(), description="window for charging")
@@ -222,6 +230,8 @@ class Pack(Section):
         if bms.undervoltage_v >= bms.undervoltage_recovery_v:
             what = "undervoltage_v must be below undervoltage_recovery_v"
             raise PartError(what, "bms", "undervoltage_v")
+        if self.cell.min_v >= self.cell.max_v:
+            raise PartError("min_v must be below max_v", "cell", "min_v")
         if self.temperature.charge_min_degc >= self.temperature.charge_max_degc:
             what = "charge_min_degc must be below charge_max_degc"
             raise PartError(what, "temperature", "charge_min_degc")
