@@ -133,7 +133,7 @@ class Broker(Section):
 
 
 class Taper(Section):
-    """How the suggested charge current falls as the highest cell rises."""
+    """How the charge current falls as the highest cell rises, while resistance is not learnt."""
 
     from_v: CellVolts | None = Field(
         None, description="cell voltage where it starts to fall; default: the profile's upper knee"
@@ -146,13 +146,44 @@ class Taper(Section):
     )
 
 
+class BalancingHold(Section):
+    """The time at the top that a balancer is given, with little current."""
+
+    at_most: Duration = Field(
+        3 * 3600.0, le=86400, description="a day, for as long as the sun allows; 0 s for none"
+    )
+    reach_v: Annotated[float, Field(ge=0.01, le=0.3)] = Field(
+        0.10, description="the leading cell is held so far above the balancer's from_v"
+    )
+
+
 class ChargeLimit(Section):
     """The suggested charge current limit."""
 
     valid_for: Duration = Field(120.0, ge=10, le=3600, description="advice is void after it")
-    taper: Taper = Field(Taper(), description="the fall toward the top of charge")
+    horizon: Duration = Field(
+        60.0, ge=10, le=1800, description="no cell comes to its limit sooner; above the delays"
+    )
+    margin_v: Annotated[float, Field(ge=0.005, le=0.3)] = Field(
+        0.03, description="a cell's limit is so far inside the BMS's over-voltage"
+    )
+    taper: Taper = Field(Taper(), description="the fall toward the top, while nothing is learnt")
     rise_a_min: Annotated[float, Field(gt=0, le=5000)] | None = Field(
         None, description="fastest rise in A a minute; default: a tenth of the most it can be"
+    )
+    balancing_hold: BalancingHold = Field(
+        BalancingHold(), description="time at the top for the balancer"
+    )
+
+
+class DischargeLimit(Section):
+    """The suggested discharge current limit. It is valid for as long as that of the charge."""
+
+    margin_v: Annotated[float, Field(ge=0.005, le=0.5)] = Field(
+        0.10, description="a cell's limit is so far inside the BMS's under-voltage"
+    )
+    from_v: CellVolts = Field(
+        3.05, description="lowest cell where it starts to fall, while nothing is learnt"
     )
 
 
@@ -167,9 +198,16 @@ class Bank(Section):
     )
     full_hold: Duration = Field(300.0, description="full_when must hold that long")
     max_charge_a: Amps | None = Field(
-        None, description="limit of charger, bus and fuses together; default: the packs' sum"
+        None, description="what the chargers may give together; default: the packs' sum"
+    )
+    max_discharge_a: Amps | None = Field(
+        None, description="what inverter and loads may take together; default: the packs' sum"
+    )
+    bus_a: Amps | None = Field(
+        None, description="what busbar and main wiring may carry, either way"
     )
     charge_limit: ChargeLimit = Field(ChargeLimit(), description="the suggested limit")
+    discharge_limit: DischargeLimit = Field(DischargeLimit(), description="likewise for discharge")
 
 
 class Bms(Section):
@@ -196,14 +234,39 @@ class Balancer(Section):
     from_v: CellVolts = Field(description="cell voltage where it starts")
 
 
+class Band(Section):
+    """Temperatures in which the cell maker allows less charge current."""
+
+    from_degc: Annotated[float, Field(ge=-40, le=90)] = Field(description="begin of the band")
+    to_degc: Annotated[float, Field(ge=-40, le=90)] = Field(description="its end")
+    c_rate: Annotated[float, Field(ge=0, le=5)] = Field(
+        description="most in it, as a part of nameplate_ah"
+    )
+
+    @model_validator(mode="after")
+    def _rising(self) -> Band:
+        if self.from_degc >= self.to_degc:
+            raise PartError("from_degc must be below to_degc", "from_degc")
+        return self
+
+
 class Temperature(Section):
-    """The window in which the cell maker allows charging."""
+    """The windows in which the cell maker allows charge and discharge."""
 
     charge_min_degc: Annotated[float, Field(ge=-40, le=60)] = Field(
         0.0, description="no charge below"
     )
     charge_max_degc: Annotated[float, Field(ge=0, le=90)] = Field(
         45.0, description="no charge above"
+    )
+    charge_bands: list[Band] = Field(
+        [], description="bands inside it with less charge current, from the sheet"
+    )
+    discharge_min_degc: Annotated[float, Field(ge=-40, le=60)] = Field(
+        -20.0, description="no discharge below"
+    )
+    discharge_max_degc: Annotated[float, Field(ge=0, le=90)] = Field(
+        60.0, description="no discharge above"
     )
 
 
@@ -215,6 +278,9 @@ class Pack(Section):
     nameplate_ah: Annotated[float, Field(gt=0, le=5000)] = Field(description="rated capacity")
     max_charge_a: Amps = Field(description="highest charge current of cells, BMS, fuse and wiring")
     max_discharge_a: Amps | None = Field(None, description="likewise for discharge")
+    fuse_a: Amps | None = Field(
+        None, description="rated current of its fuse; four fifths of it count, either way"
+    )
     in_service: bool = Field(True, description="no: the pack is switched off on purpose")
     cell: Cell = Field(Cell(), description="limits from the cell maker's sheet")
     bms: Bms = Field(Bms(), description="thresholds of its BMS")
@@ -235,6 +301,9 @@ class Pack(Section):
         if self.temperature.charge_min_degc >= self.temperature.charge_max_degc:
             what = "charge_min_degc must be below charge_max_degc"
             raise PartError(what, "temperature", "charge_min_degc")
+        if self.temperature.discharge_min_degc >= self.temperature.discharge_max_degc:
+            what = "discharge_min_degc must be below discharge_max_degc"
+            raise PartError(what, "temperature", "discharge_min_degc")
         return self
 
 
@@ -380,6 +449,15 @@ VoltsAndSoc = Annotated[
 ]
 
 
+class UpperEnd(Section):
+    """The steep top: the open-circuit voltage stands above from_v by what grows with charge."""
+
+    from_v: CellVolts = Field(3.315, description="where the rise starts from")
+    efold_pct: Annotated[float, Field(gt=0, le=20)] = Field(
+        0.98, description="charge in % in which the rise grows 2.72-fold"
+    )
+
+
 class Profile(Section):
     """The chemistry. Lithium iron phosphate is what ships."""
 
@@ -392,6 +470,7 @@ class Profile(Section):
         min_length=2,
         description="open-circuit voltage of a cell and SoC in %, where the low end is steep",
     )
+    upper_end: UpperEnd = Field(UpperEnd(), description="where the top is steep")
 
     @model_validator(mode="after")
     def _rising(self) -> Profile:

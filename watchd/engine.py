@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-from watchd.advice.charge_limit import Advice
+from watchd.advice.advice import Advised, Kind
 from watchd.agenda import Agenda
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.annunciator import Annunciator
@@ -71,7 +71,7 @@ class Engine:
         self._agenda = Agenda()
         self._queries: list[JournalQuery] = []
         self._transitions: list[Transition] = []
-        self._advices: list[tuple[float, str, Advice]] = []
+        self._advised: list[Advised] = []
 
     # --- what goes in ---
 
@@ -133,8 +133,9 @@ class Engine:
         self._advance(at)
         out = self._say.take()
         for name in self._watches.banks:
-            out.append(withdrawal(self._say.topics.charge_limit(name)))
-            out.append(withdrawal(self._say.topics.charge_limit_amps(name)))
+            for kind in Kind:
+                out.append(withdrawal(self._say.topics.advice(kind, name)))
+                out.append(withdrawal(self._say.topics.advice_number(kind, name)))
         return [*out, self._say.service("stopped", self._now, self._counts)]
 
     def count(self, what: str, number: int = 1) -> None:
@@ -166,7 +167,7 @@ class Engine:
             self._say.record(a) for a in self._watches.alarms.values() if a.state != State.NORMAL
         )
         for bank in self._watches.banks.values():
-            out.extend(self._say.limit(bank))
+            out.extend(self._say.advice(bank))
         out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
         return out
 
@@ -193,9 +194,9 @@ class Engine:
         found, self._queries = self._queries, []
         return found
 
-    def take_advice(self) -> list[tuple[float, str, Advice]]:
-        """Changes of advice since the last call: time, bank, advice."""
-        found, self._advices = self._advices, []
+    def take_advice(self) -> list[Advised]:
+        """Changes of advice since the last call."""
+        found, self._advised = self._advised, []
         return found
 
     def figures(self) -> dict[str, dict[str, Any]]:
@@ -246,9 +247,7 @@ class Engine:
             self._moved(transition)
         self._say.unknowns(watch.alarms())
         if isinstance(watch, BankWatch):
-            advice = self._say.advised(watch, at)
-            if advice is not None:
-                self._advices.append((at, watch.name, advice))
+            self._advised.extend(self._say.advised(watch, at))
         if watch is not self._watches.service:
             self._say.figures_due(watch, at)
         self._agenda.set(self._watches.index[watch.subject], watch.next_at())

@@ -95,18 +95,27 @@ class LimitPart(TypedDict):
     because: Annotated[str, Field(description="a sentence")]
     pack_limit_a: NotRequired[Annotated[float, Field(description="A, of the pack alone", ge=0)]]
     share: NotRequired[
-        Annotated[float, Field(description="part of the bank's current", gt=0, le=1)]
+        Annotated[float, Field(description="part of the current, or of its change", ge=0, le=1)]
     ]
 
 
-class ChargeLimitRecord(TypedDict):
-    """The suggested charge current limit of a bank."""
+class LimitRecord(TypedDict):
+    """A suggested current limit of a bank, of charge or of discharge: a magnitude."""
 
     limit_a: Annotated[float, Field(description="A", ge=0)]
     until: Annotated[Time, Field(description="it is void after it")]
     limited_by: Annotated[str, Field(description="the part that rules")]
     because: Annotated[str, Field(description="a sentence")]
     parts: Annotated[list[LimitPart], Field(description="what it comes from")]
+
+
+class ChargeVoltageRecord(TypedDict):
+    """The suggested charge voltage of a bank, at most the keeper's own."""
+
+    voltage_v: Annotated[float, Field(description="V", ge=0)]
+    until: Annotated[Time, Field(description="it is void after it")]
+    limited_by: Annotated[str, Field(description="what it comes from")]
+    because: Annotated[str, Field(description="a sentence")]
 
 
 class FiguresRecord(TypedDict):

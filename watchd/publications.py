@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from watchd import __version__
-from watchd.advice.charge_limit import Advice, worth_saying
+from watchd.advice.advice import Advice, Advised, Kind, VoltageAdvice, worth_saying
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.records import alarm_record, annunciation
 from watchd.alarms.state import State, Told, Transition
@@ -30,7 +30,7 @@ class Publications:
         self.step_s = 0.0  # see Engine.step_clock
         self._figures_every_s, self._rules = figures_every_s, rules
         self._out: list[Publish] = []
-        self._said: dict[str, tuple[float, Advice]] = {}
+        self._said: dict[tuple[str, Kind], tuple[float, Advice | VoltageAdvice]] = {}
         self._figures_at: dict[str, float] = {}
         self._unknown: dict[str, tuple[str, ...]] = {}
         self._service_at, self._service_counted = NEVER, 0
@@ -68,37 +68,39 @@ class Publications:
             return withdrawal(topic)
         return Publish(topic, encode(alarm_record(alarm, self.step_s)), qos=1, retain=True)
 
-    def advised(self, bank: BankWatch, at: float) -> Advice | None:
+    def advised(self, bank: BankWatch, at: float) -> list[Advised]:
         """Say a bank's advice if it changed or is to be renewed; what was said, if it is new."""
-        advice = bank.advice
-        if advice is None:
-            return None
-        said_at, before = self._said.get(bank.name, (NEVER, None))
-        changed = worth_saying(before, advice)
-        renew = advice.limit_a is not None and at - said_at >= bank.refresh_s
-        if changed or renew:
-            self._said[bank.name] = (at, advice)
-            self._out.extend(self.limit(bank))
-        else:
-            return None
-        same = before is not None and (
-            (before.limit_a, before.limited_by) == (advice.limit_a, advice.limited_by)
-        )
-        return None if same else advice
+        found = []
+        for kind, advice in bank.advice.items():
+            said_at, before = self._said.get((bank.name, kind), (NEVER, None))
+            renew = advice.amount is not None and at - said_at >= bank.refresh_s
+            if not (worth_saying(before, advice) or renew):
+                continue
+            self._said[bank.name, kind] = (at, advice)
+            self._out.extend(self._advice(bank, kind))
+            same = before is not None and (
+                (before.amount, before.limited_by) == (advice.amount, advice.limited_by)
+            )
+            if not same:
+                found.append(Advised(at, bank.name, kind, advice))
+        return found
 
-    def limit(self, bank: BankWatch) -> list[Publish]:
-        """The two messages of what was last advised for a bank."""
-        topic = self.topics.charge_limit(bank.name)
-        amps_topic = self.topics.charge_limit_amps(bank.name)
-        said_at, advice = self._said.get(bank.name, (NEVER, None))
-        if advice is None or advice.limit_a is None:
-            return [withdrawal(topic), withdrawal(amps_topic)]
+    def advice(self, bank: BankWatch) -> list[Publish]:
+        """The messages of what was last advised for a bank."""
+        return [message for kind in Kind for message in self._advice(bank, kind)]
+
+    def _advice(self, bank: BankWatch, kind: Kind) -> list[Publish]:
+        topic = self.topics.advice(kind, bank.name)
+        number_topic = self.topics.advice_number(kind, bank.name)
+        said_at, advice = self._said.get((bank.name, kind), (NEVER, None))
+        if advice is None or advice.amount is None:
+            return [withdrawal(topic), withdrawal(number_topic)]
         life_s = bank.valid_for_s
-        data = advice.as_data()
-        record = {"limit_a": data.pop("limit_a"), "until": self._stamp(said_at + life_s), **data}
+        first, *rest = advice.as_data().items()
+        record = dict([first, ("until", self._stamp(said_at + life_s)), *rest])
         return [
             Publish(topic, encode(record), qos=1, retain=True, expires_in_s=life_s),
-            Publish(amps_topic, encode(advice.limit_a), qos=1, retain=True, expires_in_s=life_s),
+            Publish(number_topic, encode(advice.amount), qos=1, retain=True, expires_in_s=life_s),
         ]
 
     def figures_due(self, watch: Watch, at: float) -> None:

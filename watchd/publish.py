@@ -63,13 +63,14 @@ class Topics:
         """The record of an alarm; `subject` such as `pack/alder`."""
         return f"{self.prefix}/alarm/{rule}/{subject}"
 
-    def charge_limit(self, bank: str) -> str:
-        """The suggested charge current limit of a bank."""
-        return f"{self.prefix}/charge-limit/{bank}"
+    def advice(self, kind: str, bank: str) -> str:
+        """What is suggested for a bank: `kind` is `charge-limit`, for example."""
+        return f"{self.prefix}/{kind}/{bank}"
 
-    def charge_limit_amps(self, bank: str) -> str:
+    def advice_number(self, kind: str, bank: str) -> str:
         """The same as a plain number."""
-        return f"{self.prefix}/charge-limit/{bank}/amps"
+        unit = "volts" if kind == "charge-voltage" else "amps"
+        return f"{self.prefix}/{kind}/{bank}/{unit}"
 
     def figures(self, subject: str) -> str:
         """The figures of a pack or bank."""
@@ -77,7 +78,7 @@ class Topics:
 
     def own_retained(self) -> tuple[str, ...]:
         """Filters of all that watchd itself leaves retained, but for `service`."""
-        kinds = ("alarm", "charge-limit", "figures")
+        kinds = ("alarm", "charge-limit", "discharge-limit", "charge-voltage", "figures")
         return tuple(f"{self.prefix}/{kind}/#" for kind in kinds)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from watchd.advice.charge_limit import Advice, Cap, ChargeLimit, PackState
+from watchd.advice.advice import Advice, Cap, PackState
+from watchd.advice.charge_limit import ChargeLimit
 from watchd.config import Bank, Pack, Profile
 from watchd.figures import Figures, Value
 
@@ -37,6 +38,20 @@ def seen(
         "temperature_max_degc": temperature_degc,
         "charge_allowed": charge_allowed,
         "setting_overvoltage_v": setting_overvoltage_v,
+        "discharge_allowed": True,
+        "cell_min_v": None if cell_max_v is None else cell_max_v - 0.01,
+        "cell_min_no": None if cell_max_v is None else 3,
+        "cell_spread_mv": None if cell_max_v is None else 10.0,
+        "voltage_v": None if cell_max_v is None else 16 * cell_max_v - 0.08,
+        "charge_headroom_a": None,
+        "charge_headroom_cell_no": None,
+        "discharge_headroom_a": None,
+        "discharge_headroom_cell_no": None,
+        "horizon_mohm": None,
+        "imbalance_ah": None,
+        "imbalance_sigma_ah": None,
+        "imbalance_cell_no": None,
+        "soc_estimate_pct": None,
         "telemetry_quality": "good",
         "telemetry_overdue": "none",
         **(also or {}),

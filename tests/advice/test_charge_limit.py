@@ -17,7 +17,8 @@ from tests.advice.bench import (
     seen,
     tells,
 )
-from watchd.advice.charge_limit import Cap, ChargeLimit, PackState
+from watchd.advice.advice import Cap, PackState
+from watchd.advice.charge_limit import ChargeLimit
 from watchd.config import Bank, Pack
 from watchd.figures import Value
 

@@ -10,7 +10,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.advice.bench import PROFILE, START, limit_a, seen
-from watchd.advice.charge_limit import Advice, Cap, ChargeLimit, PackState
+from watchd.advice.advice import Advice, Cap, PackState
+from watchd.advice.charge_limit import ChargeLimit
 from watchd.config import Bank, Pack
 from watchd.config import ChargeLimit as LimitSettings
 

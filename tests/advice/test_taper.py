@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.advice.bench import ALDER, HUT, PROFILE
-from watchd.advice.charge_limit import taper_a
+from watchd.advice.taper import charge_taper_a
 from watchd.config import Bank, ChargeLimit, Pack, Profile, Taper
 
 BIRCH_8S = Pack(bank="hut", cells_in_series=8, nameplate_ah=100.0, max_charge_a=50.0)
@@ -37,7 +37,7 @@ EARLY = Bank(
     ],
 )
 def test_along_the_curve(where: str, volts: float, amps: float) -> None:
-    assert taper_a(volts, ALDER, HUT, PROFILE, 3.65) == pytest.approx(amps, abs=1e-6), where
+    assert charge_taper_a(volts, ALDER, HUT, PROFILE, 3.65) == pytest.approx(amps, abs=1e-6), where
 
 
 @pytest.mark.parametrize(
@@ -67,14 +67,14 @@ def test_along_the_curve(where: str, volts: float, amps: float) -> None:
 def test_other_packs_and_settings(
     what: str, pack: Pack, bank: Bank, overvoltage_v: float, points: dict[float, float]
 ) -> None:
-    found = {v: taper_a(v, pack, bank, PROFILE, overvoltage_v) for v in points}
+    found = {v: charge_taper_a(v, pack, bank, PROFILE, overvoltage_v) for v in points}
     assert found == pytest.approx(points, abs=1e-6), what
 
 
 def test_the_knee_is_the_profiles_unless_the_keeper_gives_one() -> None:
     profile = Profile(upper_knee_v=3.45)
-    assert taper_a(3.44, ALDER, HUT, profile, 3.65) == 100
-    assert taper_a(3.44, ALDER, EARLY, profile, 3.65) < 100
+    assert charge_taper_a(3.44, ALDER, HUT, profile, 3.65) == 100
+    assert charge_taper_a(3.44, ALDER, EARLY, profile, 3.65) < 100
 
 
 VOLTS = st.floats(2.0, 4.2)
@@ -106,11 +106,11 @@ def test_it_lies_between_nothing_and_the_maximum_and_never_rises(
     pack: Pack, bank: Bank, overvoltage_v: float, low: float, high: float
 ) -> None:
     low, high = sorted((low, high))
-    at_low = taper_a(low, pack, bank, PROFILE, overvoltage_v)
-    at_high = taper_a(high, pack, bank, PROFILE, overvoltage_v)
+    at_low = charge_taper_a(low, pack, bank, PROFILE, overvoltage_v)
+    at_high = charge_taper_a(high, pack, bank, PROFILE, overvoltage_v)
     assert 0 <= at_high <= at_low + 1e-9
     assert at_low <= pack.max_charge_a
-    assert taper_a(overvoltage_v - 0.01, pack, bank, PROFILE, overvoltage_v) == 0
+    assert charge_taper_a(overvoltage_v - 0.01, pack, bank, PROFILE, overvoltage_v) == 0
 
 
 @settings(max_examples=150, deadline=None, derandomize=True)
@@ -119,5 +119,5 @@ def test_a_lower_threshold_never_allows_more(
     pack: Pack, bank: Bank, volts: float, one: float, other: float
 ) -> None:
     lower, higher = sorted((one, other))
-    with_lower = taper_a(volts, pack, bank, PROFILE, lower)
-    assert with_lower <= taper_a(volts, pack, bank, PROFILE, higher) + 1e-9
+    with_lower = charge_taper_a(volts, pack, bank, PROFILE, lower)
+    assert with_lower <= charge_taper_a(volts, pack, bank, PROFILE, higher) + 1e-9

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from watchd.advice.charge_limit import Advice, worth_saying
+from watchd.advice.advice import Advice, worth_saying
 
 
 def of(amps: float | None, limited_by: str = "bank maximum", because: str = "so") -> Advice:

@@ -14,6 +14,7 @@ import pytest
 import yaml
 from pydantic import BaseModel
 
+from watchd.advice.advice import Kind
 from watchd.commands import main
 from watchd.config import Config
 from watchd.documents import parse_document
@@ -92,8 +93,8 @@ def test_readme_names_the_topics_and_rules_that_there_are() -> None:
         topics.service,
         topics.request,
         topics.alarm("RULE", "SUBJECT"),
-        topics.charge_limit("BANK"),
-        topics.charge_limit_amps("BANK"),
+        *(topics.advice(kind, "BANK") for kind in Kind),
+        *(topics.advice_number(kind, "BANK") for kind in Kind),
         topics.figures("pack/PACK"),
     ):
         assert f"`{topic}`" in README

@@ -1,274 +1,131 @@
 """The suggested charge current limit of a bank, from a part for each pack.
 
-Each pack has its own limit: its maximum, a taper on its highest cell, its temperature window,
-and the caps of raised rules. Packs share the bus current, so a pack's limit divided by its
-share is what the bank may carry because of it; the lowest of these and the bank's own limit
-is the suggestion. It falls at once and rises slowly, so that a cell whose voltage follows the
-current does not make it swing.
+Each pack has its own limits: its maximum and its fuse, the first cell to come to its voltage limit,
+temperature, the caps of raised rules, and what a balancer needs at the top. Through how the packs
+share the bus current (`sharing`) they become limits of the bank, beside its own; the lowest rules.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from watchd.config import Bank, Pack, Profile
-from watchd.figures import Figures
+from watchd.advice.advice import Advice, Cap, OwnLimit, PackState, Part, first_missing, measured
+from watchd.advice.current_limit import CurrentLimit
+from watchd.advice.hold import Held
+from watchd.advice.sharing import Carrier
+from watchd.advice.taper import charge_taper_a, tail_current_a
+from watchd.advice.temperature import Bands
+from watchd.config import Bank, Profile
 
-# Below this part of capacity in A, how the packs share says nothing (sensors' offsets rule).
-LEAST_C_RATE_FOR_SHARES = 0.05
-SHARE_SETTLES_S = 60.0
-# What a change must be to be said at once; smaller ones wait for the next renewal.
-LEAST_RISE_A = 1.0
-LEAST_FALL_A = 0.5
-LEAST_FALL_PART = 0.1  # of what was said before
-
-
-@dataclass(frozen=True, slots=True)
-class Cap:
-    """What a raised rule caps the charge current at, in A; `pack` None caps the bank."""
-
-    pack: str | None
-    rule: str
-    limit_a: float
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """What the bank may carry because of one thing, in A, and why.
-
-    `pack_limit_a` is the pack's own limit, `share` the part of the bus current it is counted with.
-    """
-
-    what: str
-    limit_a: float
-    because: str
-    pack_limit_a: float | None = None
-    share: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """The suggestion: `limit_a` None is "no advice", and `because` says why."""
-
-    limit_a: float | None
-    limited_by: str
-    because: str
-    parts: tuple[Part, ...] = ()
-
-    def as_data(self) -> dict[str, Any]:
-        """Plain data, for a payload."""
-        parts = [{k: v for k, v in asdict(p).items() if v is not None} for p in self.parts]
-        return {
-            "limit_a": self.limit_a,
-            "limited_by": self.limited_by,
-            "because": self.because,
-            "parts": parts,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class PackState:
-    """A pack with what is known of it now. `has_temperature`: a source maps it."""
-
-    name: str
-    pack: Pack
-    figures: Figures
-    has_temperature: bool
-
-
-def taper_a(volts: float, pack: Pack, bank: Bank, profile: Profile, overvoltage_v: float) -> float:
-    """What a pack may take with its highest cell at `volts`, in A.
-
-    Its maximum up to the knee; from there straight down to the tail current at the charge
-    voltage per cell, so that a pack with a leading cell still gets full; and from there straight
-    down to nothing `margin_v` below the BMS's over-voltage threshold.
-    """
-    taper = bank.charge_limit.taper
-    end_v = overvoltage_v - taper.margin_v
-    begin_v = min(taper.from_v or profile.upper_knee_v, end_v - 0.02)
-    tail_v = min(max(bank.charge_voltage_v / pack.cells_in_series, begin_v + 0.01), end_v - 0.01)
-    most_a = pack.max_charge_a
-    tail_a = min(taper.tail_c_rate * pack.nameplate_ah, most_a)
-    if volts <= begin_v:
-        return most_a
-    if volts <= tail_v:
-        return most_a + (tail_a - most_a) * (volts - begin_v) / (tail_v - begin_v)
-    if volts < end_v:
-        return tail_a * (end_v - volts) / (end_v - tail_v)
-    return 0.0
+NEEDED = ("cell_max_v", "current_a")
+# Common practice, no source: a fuse carries four fifths of its rated current for hours.
+FUSE_PART = 0.8
 
 
 class ChargeLimit:
     """The suggestion for one bank as time goes on."""
 
     def __init__(self, bank: Bank, profile: Profile, saved: dict[str, Any] | None = None) -> None:
-        self._bank, self._profile = bank, profile
         known = saved or {}
-        self._shares: dict[str, float] = dict(known.get("shares", {}))
-        self._at: float | None = known.get("at")
-        # The last limit and its time: after a withdrawal the rise goes on from there, so that
-        # telemetry that comes and goes does not make a jump of it.
-        self._limit_a: float | None = known.get("limit_a")
-        self._limit_at: float = known.get("limit_at", 0.0)
+        self._bank, self._profile = bank, profile
+        self._limit = CurrentLimit(bank.charge_limit.rise_a_min, known.get("limit"))
+        self._bands = Bands(known.get("bands"))
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
-        return {
-            "shares": dict(self._shares),
-            "at": self._at,
-            "limit_a": self._limit_a,
-            "limit_at": self._limit_at,
-        }
+        return {"limit": self._limit.snapshot(), "bands": self._bands.snapshot()}
 
-    def update(self, at: float, packs: Sequence[PackState], caps: Sequence[Cap]) -> Advice:
+    def update(
+        self,
+        at: float,
+        packs: Sequence[PackState],
+        caps: Sequence[Cap],
+        held: Mapping[str, Held] | None = None,
+    ) -> Advice:
         """The suggestion as of `at`. `packs`: those of the bank that are in service."""
-        elapsed_s = at - self._at if self._at is not None else 0.0
-        self._at = at
-        for state in packs:
-            missing = _missing(state)
-            if missing is not None:
-                return Advice(None, "withdrawn", missing)
+        lacking = first_missing(list(packs), NEEDED)
+        if lacking is not None:
+            return Advice(None, "withdrawn", lacking)
         charging = [p for p in packs if p.figures["charge_allowed"] is not False]
         if not charging:
-            self._limit_a, self._limit_at = 0.0, at
             why = "no BMS lets its pack charge" if packs else "no pack is in service"
-            return Advice(0.0, "no pack may charge", why)
-        shares = self._share(charging, elapsed_s)
-        parts = [*self._bank_parts(packs, caps)]
-        for state in charging:
-            parts.extend(self._pack_parts(state, shares[state.name], caps))
-        lowest = min(parts, key=lambda p: p.limit_a)
-        target_a = math.floor(lowest.limit_a * 10) / 10
-        limit_a, limited_by, because = target_a, lowest.what, lowest.because
-        before = self._limit_a
-        if before is not None and target_a > before:
-            most_a = min(
-                self._most_a(packs), *(p.pack.max_charge_a / shares[p.name] for p in charging)
+            return self._limit.nothing(at, "no pack may charge", why)
+        most_a = self._bank.max_charge_a or sum(p.pack.max_charge_a for p in packs)
+        own = {p.name: list(self._own(p, caps, (held or {}).get(p.name))) for p in charging}
+        bank = list(self._of_bank(most_a, caps))
+        return self._limit.update(at, [carrier(p) for p in charging], own, bank)
+
+    def _of_bank(self, most_a: float, caps: Sequence[Cap]) -> Iterator[Part]:
+        yield Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")
+        if (bus_a := self._bank.bus_a) is not None:
+            yield Part("bus", bus_a, f"busbar and wiring may carry {bus_a:g} A")
+        for cap in caps:
+            if cap.pack is None:
+                because = f"{cap.rule}, raised, caps it at {cap.limit_a:.3g} A"
+                yield Part(f"rule {cap.rule}", cap.limit_a, because)
+
+    def _own(self, state: PackState, caps: Sequence[Cap], held: Held | None) -> Iterator[OwnLimit]:
+        name, pack = state.name, state.pack
+        yield OwnLimit("maximum", pack.max_charge_a, f"{name} may take {pack.max_charge_a:g} A")
+        yield from fuse_limit(state)
+        voltage = self._wanted_trip(state) if state.trip_wanted else self._voltage(state)
+        if voltage.limit_a < pack.max_charge_a:
+            yield voltage
+        yield from self._bands.limits(state)
+        for cap in caps:
+            if cap.pack == name:
+                because = f"{cap.rule} is raised for {name} and caps it at {cap.limit_a:.3g} A"
+                yield OwnLimit(f"rule {cap.rule}", cap.limit_a, because)
+        if held is not None:
+            yield OwnLimit("balancing hold", held.limit_a, held.because)
+
+    def _voltage(self, state: PackState) -> OwnLimit:
+        """By the first cell to come to its limit; by a taper, while too little is learnt."""
+        name, figures = state.name, state.figures
+        over_v, volts = self._overvoltage_v(state), measured(state, "cell_max_v")
+        no = figures["cell_max_no"]
+        amps, first = figures["charge_headroom_a"], figures["charge_headroom_cell_no"]
+        settings = self._bank.charge_limit
+        if isinstance(amps, float):
+            is_at = f" is at {volts:.3f} V and" if first == no else ""
+            because = (
+                f"{name}'s cell {first:.0f}{is_at} would come to "
+                f"{over_v - settings.margin_v:.3f} V within {settings.horizon:.0f} s"
             )
-            rise_a_min = self._bank.charge_limit.rise_a_min or most_a / 10
-            limit_a = min(target_a, before + rise_a_min * (at - self._limit_at) / 60)
-            if limit_a < target_a:
-                limited_by = "slow rise"
-                because = f"rises slowly toward {target_a:.1f} A; there, {lowest.because}"
-        self._limit_a, self._limit_at = limit_a, at
-        return Advice(math.floor(limit_a * 10) / 10, limited_by, because, tuple(parts))
+            return OwnLimit("cell voltage", amps, because)
+        because = f"{name}'s cell {no:.0f} is at {volts:.3f} V, over-voltage is at {over_v:.2f} V"
+        amps = charge_taper_a(volts, state.pack, self._bank, self._profile, over_v)
+        return OwnLimit("taper", amps, because)
 
-    def _share(self, charging: Sequence[PackState], elapsed_s: float) -> dict[str, float]:
-        """What part of the bus current each pack is counted with: the larger of its part of the
-        nameplate capacity and what it was seen to take. The sum may pass 1; that is on the safe
-        side.
-        """
-        total_ah = sum(p.pack.nameplate_ah for p in charging)
-        nominal = {p.name: p.pack.nameplate_ah / total_ah for p in charging}
-        currents = {p.name: p.figures["current_a"] for p in charging}
-        known = {n: i for n, i in currents.items() if isinstance(i, float)}
-        total_a = sum(known.values())
-        if len(known) < len(charging) or total_a < LEAST_C_RATE_FOR_SHARES * total_ah:
-            self._shares = {n: s for n, s in self._shares.items() if n in nominal}
-        else:
-            weight = min(1.0, elapsed_s / SHARE_SETTLES_S)
-            for name, amps in known.items():
-                before = self._shares.get(name, nominal[name])
-                self._shares[name] = before + weight * (amps / total_a - before)
-        # Remaining packs take over from one that was cut off; old shares are of another bus.
-        if set(self._shares) != set(nominal):
-            self._shares = dict(nominal)
-        return {n: min(1.0, max(nominal[n], self._shares[n])) for n in nominal}
+    def _overvoltage_v(self, state: PackState) -> float:
+        over_v = min(state.pack.bms.overvoltage_v, state.pack.cell.max_v)
+        # A threshold that was lowered for a time counts as soon as the BMS reports it.
+        reported = state.figures["setting_overvoltage_v"]
+        return min(over_v, reported) if isinstance(reported, float) else over_v
 
-    def _most_a(self, packs: Sequence[PackState]) -> float:
-        own_a = self._bank.max_charge_a
-        return own_a if own_a is not None else sum(p.pack.max_charge_a for p in packs)
-
-    def _bank_parts(self, packs: Sequence[PackState], caps: Sequence[Cap]) -> list[Part]:
-        most_a = self._most_a(packs)
-        parts = [Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")]
-        parts.extend(
-            Part(f"rule {c.rule}", c.limit_a, f"{c.rule}, raised, caps it at {c.limit_a:.3g} A")
-            for c in caps
-            if c.pack is None
-        )
-        return parts
-
-    def _pack_parts(self, state: PackState, share: float, caps: Sequence[Cap]) -> list[Part]:
-        name, pack, figures = state.name, state.pack, state.figures
-        own: list[tuple[str, float, str]] = [
-            ("maximum", pack.max_charge_a, f"{name} may take {pack.max_charge_a:g} A")
-        ]
-        volts, reported = figures["cell_max_v"], figures["setting_overvoltage_v"]
-        if isinstance(volts, float):
-            # A threshold that was lowered for a time counts as soon as the BMS reports it.
-            over_v = pack.bms.overvoltage_v
-            over_v = min(over_v, reported) if isinstance(reported, float) else over_v
-            amps = taper_a(volts, pack, self._bank, self._profile, over_v)
-            if amps < pack.max_charge_a:
-                no = figures["cell_max_no"]
-                own.append(
-                    (
-                        "taper",
-                        amps,
-                        (
-                            f"{name}'s cell {no:.0f} is at {volts:.3f} V, "
-                            f"over-voltage is at {over_v:.2f} V"
-                        ),
-                    )
-                )
-        own.extend(_temperature(state))
-        own.extend(
-            (
-                f"rule {c.rule}",
-                c.limit_a,
-                f"{c.rule} is raised for {name} and caps it at {c.limit_a:.3g} A",
-            )
-            for c in caps
-            if c.pack == name
-        )
-        return [
-            Part(
-                f"pack/{name} {what}",
-                amps / share,
-                f"{because}; {name} takes {share:.0%} of the current",
-                round(amps, 3),
-                round(share, 4),
-            )
-            for what, amps, because in own
-        ]
+    def _wanted_trip(self, state: PackState) -> OwnLimit:
+        """On the way to the trip that re-anchors its BMS: slowly, and by the usual threshold."""
+        pack, volts = state.pack, measured(state, "cell_max_v")
+        over_v = min(pack.bms.overvoltage_v, pack.cell.max_v)
+        tail_a = tail_current_a(pack, self._bank)
+        amps = min(tail_a, charge_taper_a(volts, pack, self._bank, self._profile, over_v))
+        because = f"{state.name} comes to the trip that re-anchors its BMS with little current"
+        return OwnLimit("re-anchoring", amps, because)
 
 
-def _temperature(state: PackState) -> list[tuple[str, float, str]]:
-    window, figures = state.pack.temperature, state.figures
-    low, high = figures["temperature_min_degc"], figures["temperature_max_degc"]
-    found = []
-    if isinstance(low, float) and low < window.charge_min_degc:
-        found.append((low, "below", window.charge_min_degc))
-    if isinstance(high, float) and high > window.charge_max_degc:
-        found.append((high, "above", window.charge_max_degc))
-    return [
-        ("temperature", 0.0, f"{state.name} is at {is_at:.1f} °C; no charge {side} {limit:g} °C")
-        for is_at, side, limit in found
-    ]
+def fuse_limit(state: PackState) -> Iterator[OwnLimit]:
+    """What the pack's fuse carries for hours, if the config names one."""
+    rated_a = state.pack.fuse_a
+    if rated_a is not None:
+        amps = FUSE_PART * rated_a
+        because = f"{state.name}'s fuse of {rated_a:g} A carries {amps:.3g} A for hours"
+        yield OwnLimit("fuse", amps, because)
 
 
-def _missing(state: PackState) -> str | None:
-    """Why no advice can rest on this pack; None where it can."""
-    figures = state.figures
-    needed = ["cell_max_v", "current_a"] + ["temperature_min_degc"] * state.has_temperature
-    if all(figures[name] is not None for name in needed):
-        return None
-    if figures["telemetry_quality"] == "stale":
-        return f"{state.name} sends no fresh {figures['telemetry_overdue']}"
-    return f"not all of {state.name}'s cell voltages, current and temperature have come yet"
-
-
-def worth_saying(before: Advice | None, now: Advice) -> bool:
-    """Whether a change is worth a message of its own, before the next renewal."""
-    if before is None or (before.limit_a is None) != (now.limit_a is None):
-        return True
-    if before.limit_a is None or now.limit_a is None:
-        return before.because != now.because
-    # Rounded: amps are said in tenths, and in floats 0.9 is less than a tenth below 1.0.
-    change_a = round(now.limit_a - before.limit_a, 3)
-    least_fall_a = min(LEAST_FALL_A, round(LEAST_FALL_PART * before.limit_a, 3))
-    return change_a >= LEAST_RISE_A or (change_a < 0 and -change_a >= least_fall_a)
+def carrier(state: PackState, direction: float = 1.0) -> Carrier:
+    """The pack as `sharing` sees it; `direction` is -1 for discharge."""
+    mohm = state.figures["horizon_mohm"]
+    known = mohm if isinstance(mohm, float) and mohm > 0.0 else None
+    amps = direction * measured(state, "current_a")
+    return Carrier(state.name, amps, state.pack.nameplate_ah, known)

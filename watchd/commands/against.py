@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from watchd.advice.advice import Kind
 from watchd.commands.account_table import rate, times
 from watchd.commands.columns import listed, table
 from watchd.commands.recording import engine_for_replay, messages_of
@@ -38,8 +39,9 @@ class _Side:
         for transition in self.engine.take_transitions():
             self.account.take(transition)
             self.occurrences.take(transition)
-        for _, bank, advice in self.engine.take_advice():
-            self.limits_a[bank] = advice.limit_a
+        for advised in self.engine.take_advice():
+            if advised.kind is Kind.CHARGE_LIMIT:  # rules cap no other
+                self.limits_a[advised.bank] = advised.advice.amount
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from watchd.advice.charge_limit import Advice
+from watchd.advice.advice import Advised, Kind
 from watchd.alarms.state import Event, Told, Transition
 from watchd.commands.account_table import account_data, account_table
 from watchd.commands.against import compare
@@ -101,28 +101,36 @@ class _Timeline:
 
     def __init__(self, *, as_json: bool) -> None:
         self._as_json = as_json
-        self._shown: dict[str, Advice] = {}
+        self._shown: dict[tuple[str, Kind], Advised] = {}
 
-    def show(self, transitions: list[Transition], advices: list[tuple[float, str, Advice]]) -> None:
+    def show(self, transitions: list[Transition], advised: list[Advised]) -> None:
         lines: list[tuple[float, str]] = [
             (t.at, _alarm_json(t) if self._as_json else _alarm_line(t)) for t in transitions
         ]
-        for at, bank, advice in advices:
+        for said in advised:
+            key = (said.bank, said.kind)
             if self._as_json:
-                lines.append((at, _limit_json(at, bank, advice)))
-            elif _stands_out(self._shown.get(bank), advice):
-                self._shown[bank] = advice
-                lines.append((at, _limit_line(at, bank, advice)))
+                lines.append((said.at, _advice_json(said)))
+            elif _stands_out(self._shown.get(key), said):
+                self._shown[key] = said
+                lines.append((said.at, _advice_line(said)))
+            else:
+                self._shown.setdefault(key, said)
         for _, line in sorted(lines, key=lambda pair: pair[0]):
             print(line)
 
 
-def _stands_out(before: Advice | None, now: Advice) -> bool:
+def _stands_out(before: Advised | None, now: Advised) -> bool:
     """Whether a person who reads the timeline wants to see this change of advice."""
-    if before is None or before.limit_a is None or now.limit_a is None:
-        return True
-    change_a = abs(now.limit_a - before.limit_a)
-    return change_a >= max(LEAST_SHOWN_A, LEAST_SHOWN_PART * before.limit_a)
+    if before is None:
+        # Where it begins, only the charge limit is news.
+        return now.kind is Kind.CHARGE_LIMIT
+    was, amount = before.advice.amount, now.advice.amount
+    if was is None or amount is None:
+        return was is not amount
+    if now.kind is Kind.CHARGE_VOLTAGE:
+        return was != amount
+    return abs(amount - was) >= max(LEAST_SHOWN_A, LEAST_SHOWN_PART * was)
 
 
 def _alarm_json(transition: Transition) -> str:
@@ -153,19 +161,31 @@ def _alarm_line(transition: Transition) -> str:
     return f"{rfc3339(transition.at)}  {transition.rule.name:<26} {words}{said}"
 
 
-def _limit_json(at: float, bank: str, advice: Advice) -> str:
+# What a program reads, by what is advised: the kind of the object, and the name of its number.
+_JSON_NAMES = {
+    Kind.CHARGE_LIMIT: ("limit", "limit_a"),
+    Kind.DISCHARGE_LIMIT: ("discharge-limit", "limit_a"),
+    Kind.CHARGE_VOLTAGE: ("charge-voltage", "voltage_v"),
+}
+
+
+def _advice_json(said: Advised) -> str:
+    kind, number = _JSON_NAMES[said.kind]
     return json.dumps(
         {
-            "kind": "limit",
-            "at": at,
-            "bank": bank,
-            "limit_a": advice.limit_a,
-            "limited_by": advice.limited_by,
+            "kind": kind,
+            "at": said.at,
+            "bank": said.bank,
+            number: said.advice.amount,
+            "limited_by": said.advice.limited_by,
         },
         ensure_ascii=False,
     )
 
 
-def _limit_line(at: float, bank: str, advice: Advice) -> str:
-    amount = "no advice" if advice.limit_a is None else f"{advice.limit_a:.1f} A"
-    return f"{rfc3339(at)}  {'charge limit, ' + bank:<26} {amount}: {advice.because}"
+def _advice_line(said: Advised) -> str:
+    unit = "V" if said.kind is Kind.CHARGE_VOLTAGE else "A"
+    amount = said.advice.amount
+    shown = "no advice" if amount is None else f"{amount:.1f} {unit}"
+    what = f"{said.kind.replace('-', ' ')}, {said.bank}"
+    return f"{rfc3339(said.at)}  {what:<26} {shown}: {said.advice.because}"

@@ -5,8 +5,8 @@ those before it. What is not known is None.
 """
 
 from watchd.estimators.balancing import balancer
-from watchd.estimators.bank import sharing, totals
-from watchd.estimators.cells import extremes, imbalance, joints, spread_kind
+from watchd.estimators.bank import daylight, sharing, totals
+from watchd.estimators.cells import extremes, headroom, imbalance, joints, spread_kind
 from watchd.estimators.charging import absorption, charge, full, horizon, power, trips
 from watchd.estimators.estimator import CellEstimator, Estimator
 from watchd.estimators.quality import freshness, frozen, implausible, rhythm
@@ -32,6 +32,7 @@ AFTER_FULL: tuple[type[Estimator], ...] = (
     estimate.Soc,
     bms_soc.BmsSoc,
     joints.Joints,
+    headroom.Headroom,
     imbalance.Imbalance,
     spread_kind.SpreadKind,
     balancer.Balancer,
@@ -60,6 +61,7 @@ FIGURES_AFTER_FULL: tuple[Figure, ...] = (
     *estimate.FIGURES,
     *bms_soc.FIGURES,
     *joints.FIGURES,
+    *headroom.FIGURES,
     *imbalance.FIGURES,
     *spread_kind.FIGURES,
     *balancer.FIGURES,
@@ -72,4 +74,4 @@ CELL_FIGURES: tuple[Figure, ...] = (
     *joints.CELL_FIGURES,
     *imbalance.CELL_FIGURES,
 )
-BANK_FIGURES: tuple[Figure, ...] = totals.FIGURES
+BANK_FIGURES: tuple[Figure, ...] = (*totals.FIGURES, *daylight.FIGURES)

@@ -12,11 +12,12 @@ from watchd.messages import (
     AlarmList,
     AlarmRecord,
     Annunciation,
-    ChargeLimitRecord,
+    ChargeVoltageRecord,
     Done,
     Explanation,
     FiguresRecord,
     History,
+    LimitRecord,
     Refusal,
     ServiceRecord,
 )
@@ -25,7 +26,8 @@ from watchd.rules.fields import FIELDS
 from watchd.schemas.files import PayloadSchema, given
 
 _PAYLOADS: tuple[Any, ...] = (
-    ServiceRecord, AlarmRecord, Annunciation, ChargeLimitRecord, FiguresRecord, RequestEntry,
+    ServiceRecord, AlarmRecord, Annunciation, LimitRecord, ChargeVoltageRecord, FiguresRecord,
+    RequestEntry,
     Done, AlarmList, Explanation, History, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
@@ -52,6 +54,7 @@ def payload_schemas() -> dict[str, JsonSchemaValue]:
         "PackFigures": _figures(record, FIELDS[About.PACK]),
         "BankFigures": _figures(record, FIELDS[About.BANK]),
         "Amps": {"type": "number", "minimum": 0, "description": "A"},
+        "Volts": {"type": "number", "minimum": 0, "description": "V"},
         "Nothing": {"type": "string", "maxLength": 0},
         "RequestHeaders": {
             "type": "object",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from watchd import __version__
+from watchd.advice.advice import Kind
 from watchd.config import Bank, Broker, Config
 from watchd.publish import Topics
 from watchd.schemas.payloads import payload_schemas
@@ -27,8 +28,11 @@ _MESSAGES = {
     "service": ("ServiceRecord", _JSON, "The daemon: running, stopped or lost"),
     "alarm": ("AlarmRecord", _JSON, "The record of an alarm that is not normal"),
     "annunciation": ("Annunciation", _JSON, "What a phone should show now"),
-    "charge-limit": ("ChargeLimitRecord", _JSON, "The suggested charge current limit"),
-    "amps": ("Amps", _JSON, "The suggested charge current limit as a plain number, in A"),
+    "charge-limit": ("LimitRecord", _JSON, "The suggested charge current limit"),
+    "discharge-limit": ("LimitRecord", _JSON, "The suggested discharge current limit"),
+    "charge-voltage": ("ChargeVoltageRecord", _JSON, "The suggested charge voltage"),
+    "amps": ("Amps", _JSON, "A suggested current limit as a plain number, in A"),
+    "volts": ("Volts", _JSON, "The suggested charge voltage as a plain number, in V"),
     "pack-figures": ("PackFigures", _JSON, "The figures of a pack"),
     "bank-figures": ("BankFigures", _JSON, "The figures of a bank"),
     "withdrawal": ("Nothing", _TEXT, "Takes the retained message away"),
@@ -38,6 +42,11 @@ _MESSAGES = {
     "why": ("Explanation", _JSON, "Why an alarm is as it is"),
     "history": ("History", _JSON, "What the journal holds"),
     "refusal": ("Refusal", _JSON, "Nothing was done, and why"),
+}
+_ADVICE = {
+    Kind.CHARGE_LIMIT: "the charger",
+    Kind.DISCHARGE_LIMIT: "inverter and loads",
+    Kind.CHARGE_VOLTAGE: "the charger",
 }
 _ANSWERS = ("done", "list", "why", "history", "refusal")
 
@@ -104,14 +113,7 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
             "alarm", "withdrawal", rule=_RULE, pack=pack, cell=cell,
         ),
         "annunciation": _channel(topics.annunciation, "For a phone", "annunciation"),
-        "charge-limit": _channel(
-            topics.charge_limit("{bank}"), "Advice for the charger; none means no advice",
-            "charge-limit", "withdrawal", bank=bank,
-        ),
-        "charge-limit-amps": _channel(
-            topics.charge_limit_amps("{bank}"), "The same as a plain number",
-            "amps", "withdrawal", bank=bank,
-        ),
+        **_advice_channels(topics, bank),
         "pack-figures": _channel(
             topics.figures("pack/{pack}"), "What is known of a pack", "pack-figures", pack=pack
         ),
@@ -122,6 +124,24 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
         # The address is the one who asks'.
         "answer": _channel(None, "The answer to a request", *_ANSWERS),
     }  # fmt: skip
+
+
+def _advice_channels(topics: Topics, bank: dict[str, Any]) -> dict[str, Any]:
+    found = {}
+    for kind, whom in _ADVICE.items():
+        unit = topics.advice_number(kind, "").rsplit("/", 1)[1]
+        found[str(kind)] = _channel(
+            topics.advice(kind, "{bank}"),
+            f"Advice for {whom}; none means no advice",
+            str(kind),
+            "withdrawal",
+            bank=bank,
+        )
+        found[f"{kind}-{unit}"] = _channel(
+            topics.advice_number(kind, "{bank}"), "The same as a plain number",
+            unit, "withdrawal", bank=bank,
+        )  # fmt: skip
+    return found
 
 
 def _named(description: str, names: list[str]) -> dict[str, Any]:
@@ -147,8 +167,11 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
         "alarm": {"qos": 1, "retain": True},
         "alarm-of-cell": {"qos": 1, "retain": True},
         "annunciation": {"qos": 1, "retain": False},
-        "charge-limit": {"qos": 1, "retain": True, **expiry},
-        "charge-limit-amps": {"qos": 1, "retain": True, **expiry},
+        **{
+            name: {"qos": 1, "retain": True, **expiry}
+            for name in channels
+            if name.startswith(tuple(_ADVICE))
+        },
         "pack-figures": {"qos": 0, "retain": True},
         "bank-figures": {"qos": 0, "retain": True},
     }

@@ -209,8 +209,9 @@ class Service:
         for query in self._engine.take_queries():
             if not self._queries.full():
                 self._queries.put_nowait(query)
-        for _, bank, advice in self._engine.take_advice():
-            log.debug("charge limit", bank=bank, limit_a=advice.limit_a, because=advice.because)
+        for said in self._engine.take_advice():
+            advice = said.advice
+            log.debug(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
 
     # --- rules ---
 

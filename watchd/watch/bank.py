@@ -5,16 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from watchd.advice.charge_limit import Advice, Cap, ChargeLimit
+from watchd.advice.advice import Advice, Cap, Kind, VoltageAdvice, first_missing
+from watchd.advice.charge_limit import NEEDED, ChargeLimit
+from watchd.advice.charge_voltage import ChargeVoltage
+from watchd.advice.discharge_limit import DischargeLimit
+from watchd.advice.hold import BalancingHold
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.state import Transition
 from watchd.config import Config
-from watchd.estimators.bank import totals
+from watchd.estimators.bank import daylight, totals
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule
 from watchd.settings import bank_settings
 from watchd.watch import LOOK_AGAIN_S, restored, transitions
 from watchd.watch.pack import PackWatch
+
+FIGURES = (*totals.FIGURES, *daylight.FIGURES)
 
 
 class BankWatch:
@@ -38,9 +44,14 @@ class BankWatch:
         self._packs = packs
         self._settings = bank_settings(bank)
         self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
+        self._discharge = DischargeLimit(bank, known.get("discharge"))
+        self._voltage = ChargeVoltage(bank, known.get("voltage"))
+        self._hold = BalancingHold(bank, known.get("hold"))
+        whole_ah = sum(p.pack.nameplate_ah for p in packs)
+        self._daylight = daylight.Daylight(whole_ah, bank.charge_voltage_v, known.get("daylight"))
         self.refresh_s = bank.charge_limit.valid_for / 3
         self.valid_for_s = bank.charge_limit.valid_for
-        self.advice: Advice | None = None
+        self.advice: dict[Kind, Advice | VoltageAdvice] = {}
         self.figures: Figures = {}
         self._at = begun_at
         self._alarms = [
@@ -51,7 +62,13 @@ class BankWatch:
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the watch goes on, but for its alarms."""
-        return {"limit": self._limit.snapshot()}
+        return {
+            "limit": self._limit.snapshot(),
+            "discharge": self._discharge.snapshot(),
+            "voltage": self._voltage.snapshot(),
+            "hold": self._hold.snapshot(),
+            "daylight": self._daylight.snapshot(),
+        }
 
     def alarms(self) -> Iterator[Alarm]:
         """Every alarm of the bank."""
@@ -64,6 +81,7 @@ class BankWatch:
             **totals.bank_figures({p.name: p.figures for p in self._packs}),
             **self._settings,
         }
+        self._daylight.update(at, self.figures)
         caps = self._caps()
         self._advise(at, caps)
         found = transitions(self._alarms, at, self.figures)
@@ -78,9 +96,21 @@ class BankWatch:
         return [*caps, *(Cap(None, name, amps) for name, amps in own if amps is not None)]
 
     def _advise(self, at: float, caps: Sequence[Cap]) -> None:
-        self.advice = self._limit.update(at, [p.state() for p in self._packs], caps)
-        self.figures["charge_limit_a"] = self.advice.limit_a
-        self.figures["limited_by"] = self.advice.limited_by
+        states, left_h = [p.state() for p in self._packs], self.figures["charging_left_h"]
+        held = self._hold.update(at, states, left_h if isinstance(left_h, float) else None)
+        charge = self._limit.update(at, states, caps, held)
+        discharge = self._discharge.update(at, states)
+        voltage = self._voltage.update(at, states, held, first_missing(states, NEEDED))
+        self.advice = {
+            Kind.CHARGE_LIMIT: charge,
+            Kind.DISCHARGE_LIMIT: discharge,
+            Kind.CHARGE_VOLTAGE: voltage,
+        }
+        self.figures["charge_limit_a"] = charge.limit_a
+        self.figures["limited_by"] = charge.limited_by
+        self.figures["discharge_limit_a"] = discharge.limit_a
+        self.figures["discharge_limited_by"] = discharge.limited_by
+        self.figures["suggested_voltage_v"] = voltage.voltage_v
 
     def figures_of(self, _subject: str) -> Figures:
         """The figures that a rule about the bank sees."""
@@ -88,7 +118,7 @@ class BankWatch:
 
     def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still."""
-        unknown: Figures = dict.fromkeys((f.name for f in totals.FIGURES), None)
+        unknown: Figures = dict.fromkeys((f.name for f in FIGURES), None)
         found = transitions(self._alarms, at, {**unknown, **self._settings})
         self._at = resume_at
         return found

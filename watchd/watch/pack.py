@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from watchd.advice.charge_limit import Cap, PackState
+from watchd.advice.advice import Cap, PackState
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.state import Transition
 from watchd.config import Config

@@ -56,12 +56,21 @@ FIGURES: tuple[Figure, ...] = (
         "charge_limit_a", "a", "the suggested charge current limit", About.BANK, within=(0, None)
     ),
     text("limited_by", "what the suggested limit comes from", about=About.BANK),
+    number(
+        "discharge_limit_a",
+        "a",
+        "the suggested discharge current limit, a magnitude",
+        About.BANK,
+        within=(0, None),
+    ),
+    text("discharge_limited_by", "what the suggested discharge limit comes from", about=About.BANK),
+    number("suggested_voltage_v", "v", "the suggested charge voltage", About.BANK, within=(0, 160)),
     yes_no("all_full", "whether every pack is full", About.BANK),
 )
 
 
 def bank_figures(packs: Mapping[str, Figures]) -> Figures:
-    """`FIGURES` but for the limit, from the figures of the packs in service."""
+    """`FIGURES` but for what is suggested, from the figures of the packs in service."""
     every = list(packs.values())
 
     def known(name: str) -> list[float] | None:

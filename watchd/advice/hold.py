@@ -1,0 +1,154 @@
+"""The balancing hold: time at the top with little current, in which a balancer gains on a cell.
+
+Where one cell is ahead, its pack's charge ends when that cell is at its limit, while the others
+lack what it is ahead by. From there only the balancer helps, and only while that cell is above the
+voltage where the balancer starts. The hold begins when the bank has what it can get fast: every
+pack at its tail current, the leading cell at its limit. It leaves the pack as much current as the
+balancer takes from the leading cell, so that this cell stands still and the others gain; a little
+more where the cell sinks toward the balancer's start.
+
+It needs a balancer in the config and an imbalance that is known and clear. It ends when the cells
+are together or the pack gives current; and it lasts `at_most` a day, and only while the hours in
+which the bank usually still charges are more than what is missing takes. No source; ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from watchd.advice.advice import PackState, measured
+from watchd.advice.taper import tail_current_a
+from watchd.config import Balancer, Bank
+
+CLEAR_SIGMAS = 3.0
+CLEAR_PART = 0.005  # of nameplate capacity
+TOGETHER_MV = 15.0  # a spread at the top that is none
+NEAR_TAIL = 1.2  # times the tail current
+GIVES_C_RATE = 0.01
+# What is missing is taken to flow at so much of capacity, and the sun to be so much shorter.
+FILL_C_RATE, RESERVE_H = 0.1, 0.5
+APART_S = 8 * 3600.0  # without a hold: another day
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What a pack is held at: A, the voltage at which its leading cell is wanted, and why."""
+
+    limit_a: float
+    target_v: float
+    because: str
+
+
+class BalancingHold:
+    """The holds of one bank as time goes on."""
+
+    def __init__(self, bank: Bank, saved: dict[str, Any] | None = None) -> None:
+        known = saved or {}
+        self._bank, self._settings = bank, bank.charge_limit.balancing_hold
+        self._held: set[str] = set(known.get("held", ()))
+        self._spent_s: float = known.get("spent_s", 0.0)
+        self._at: float | None = known.get("at")
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {
+            "held": sorted(self._held),
+            "spent_s": self._spent_s,
+            "at": self._at,
+        }
+
+    def update(
+        self, at: float, packs: Sequence[PackState], charging_left_h: float | None
+    ) -> dict[str, Held]:
+        """The packs that are held as of `at`, by name.
+
+        `charging_left_h`: how long the bank usually still charges today; None where not known.
+        """
+        self._spend(at)
+        if not self._has_time(packs, charging_left_h):
+            self._held.clear()
+            return {}
+        at_tail = all(self._is_at_tail(p) for p in packs if p.figures["charge_allowed"] is True)
+        found = {}
+        for state in packs:
+            wants = self._wants(state, begun=state.name in self._held, at_tail=at_tail)
+            if wants and state.pack.balancer is not None:
+                self._held.add(state.name)
+                found[state.name] = self._hold(state, state.pack.balancer)
+            else:
+                self._held.discard(state.name)
+        return found
+
+    def _spend(self, at: float) -> None:
+        since_s = at - self._at if self._at is not None else APART_S
+        if self._held:
+            self._spent_s += max(since_s, 0.0)
+        elif since_s >= APART_S:
+            self._spent_s = 0.0
+        if self._held or self._at is None or since_s >= APART_S:
+            self._at = at
+
+    def _has_time(self, packs: Sequence[PackState], left_h: float | None) -> bool:
+        if self._spent_s >= self._settings.at_most:
+            return False
+        if left_h is None:
+            return True
+        missing_ah = 0.0
+        for state in packs:
+            soc_pct = state.figures["soc_estimate_pct"]
+            if isinstance(soc_pct, float):
+                missing_ah += state.pack.nameplate_ah * max(0.0, 100.0 - soc_pct) / 100.0
+        whole_ah = sum(p.pack.nameplate_ah for p in packs)
+        return left_h > missing_ah / (FILL_C_RATE * whole_ah) + RESERVE_H
+
+    def _is_at_tail(self, state: PackState) -> bool:
+        amps = state.figures["current_a"]
+        return isinstance(amps, float) and amps <= NEAR_TAIL * tail_current_a(
+            state.pack, self._bank
+        )
+
+    def _wants(self, state: PackState, *, begun: bool, at_tail: bool) -> bool:
+        figures, pack = state.figures, state.pack
+        high_v, spread_mv, amps = (
+            figures[name] for name in ("cell_max_v", "cell_spread_mv", "current_a")
+        )
+        if pack.balancer is None or state.trip_wanted or figures["charge_allowed"] is False:
+            return False
+        if not (isinstance(high_v, float) and isinstance(amps, float)):
+            return False
+        together = isinstance(spread_mv, float) and spread_mv < TOGETHER_MV
+        if together or high_v < pack.balancer.from_v or amps < -GIVES_C_RATE * pack.nameplate_ah:
+            return False
+        if begun:
+            return True
+        headroom_a = figures["charge_headroom_a"]
+        at_limit = (
+            isinstance(headroom_a, float)
+            and headroom_a <= NEAR_TAIL * tail_current_a(pack, self._bank)
+            and figures["charge_headroom_cell_no"] == figures["imbalance_cell_no"]
+        )
+        return at_tail and at_limit and _is_clear(state)
+
+    def _hold(self, state: PackState, balancer: Balancer) -> Held:
+        high_v = measured(state, "cell_max_v")
+        reach_v = self._settings.reach_v
+        target_v = balancer.from_v + reach_v
+        tail_a = max(tail_current_a(state.pack, self._bank), balancer.current_a)
+        sunk = min(max((target_v - high_v) / reach_v, 0.0), 1.0)
+        amps = balancer.current_a + (tail_a - balancer.current_a) * sunk
+        imbalance_ah, no = state.figures["imbalance_ah"], state.figures["cell_max_no"]
+        ahead = f", {imbalance_ah:.1f} Ah ahead" if isinstance(imbalance_ah, float) else ""
+        because = (
+            f"{state.name}'s cell {no:.0f}{ahead}, is held near {target_v:.2f} V; its balancer "
+            f"moves {balancer.current_a:g} A"
+        )
+        return Held(amps, target_v, because)
+
+
+def _is_clear(state: PackState) -> bool:
+    ahead_ah, sigma_ah = (state.figures[f"imbalance{part}_ah"] for part in ("", "_sigma"))
+    if not (isinstance(ahead_ah, float) and isinstance(sigma_ah, float)):
+        return False
+    return ahead_ah > max(CLEAR_SIGMAS * sigma_ah, CLEAR_PART * state.pack.nameplate_ah)

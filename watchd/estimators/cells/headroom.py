@@ -1,0 +1,242 @@
+"""What current each cell still allows: until the first is at its limit within the horizon.
+
+The limit is `margin_v` inside the BMS's threshold (as the config has it, or lower where the BMS
+reports it lowered), and never outside what the cell maker allows. A cell's open-circuit voltage is
+what it shows less current times the resistance of its path, U = v - R I; from there `end_of_charge`
+says what current brings it to the limit (Plett 2004). The lowest current of all cells rules.
+
+- R is what `joints` learnt, with the excess of the worst path, at the temperature of now: cells
+  follow 35 kJ/mol (the Chen et al. 2020 set) from the temperature at which it was learnt, a joint
+  has none. Where U rises faster than the profile's curve says, as it also does while the surface of
+  the particles runs ahead, the curve is made as much steeper; that is learnt from way to way.
+- An error of R is benign: what is measured at the present current counts whole, and R only tells
+  what a change of current adds.
+- `horizon_mohm` is what an A more raises the pack's voltage by within the horizon: resistance and
+  slope. By it packs in parallel share a change of current.
+
+All withheld until `resistance_mohm` is known: the advice then goes by a taper. Limits of A are
+magnitudes, told up to `MOST_C_RATE`. No source but the formula's; the rest is ours.
+"""
+
+from __future__ import annotations
+
+from math import exp, log
+from typing import Any
+
+from watchd.estimators.cells.end_of_charge import LowerEnd, UpperEnd
+from watchd.estimators.charging.count import Count
+from watchd.estimators.estimator import Setting
+from watchd.estimators.soc.anchors import ACTIVATION_K, KELVIN
+from watchd.figures import Figure, Figures, number
+from watchd.telemetry.names import CELL_NO
+from watchd.telemetry.sample import Sample
+
+MOST_C_RATE = 3.0
+# Between two looks at how steep the top is, so much charge flows, as a part of nameplate.
+LOOK_AH = 0.001
+LOOK_FROM_V = 0.015  # above the flat part
+STEADY = 0.15  # part by which the current may differ between them
+LEARN = 0.2  # weight of a look
+STEEPEST, SHALLOWEST = 4.0, 0.5
+REFERENCE_H = 12.0  # over which the temperature counts at which resistance was learnt
+_RENEWED = frozenset({"cell_v", "current_a", "temperature_degc"})
+
+FIGURES: tuple[Figure, ...] = (
+    number(
+        "charge_headroom_a",
+        "a",
+        "charge current that brings the first cell to its upper limit within the horizon",
+        within=(0, None),
+        noisy=True,
+    ),
+    number(
+        "charge_headroom_cell_no",
+        "",
+        "number of that cell, the first is 1",
+        within=CELL_NO,
+        noisy=True,
+    ),
+    number(
+        "discharge_headroom_a",
+        "a",
+        "discharge current that brings the first cell to its lower limit within the horizon",
+        within=(0, None),
+        noisy=True,
+    ),
+    number(
+        "discharge_headroom_cell_no",
+        "",
+        "number of that cell, the first is 1",
+        within=CELL_NO,
+        noisy=True,
+    ),
+    number(
+        "horizon_mohm",
+        "mohm",
+        "rise of the pack's voltage for each A within the horizon",
+        within=(0, None),
+    ),
+    number(
+        "top_steepness",
+        "",
+        "how much steeper than the profile's curve the cells rise at the top, learnt",
+        within=(0, None),
+    ),
+)
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
+
+
+class Headroom:
+    """Looks at each renewal of cells or current: at the highest, the lowest and the worst path."""
+
+    def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
+        known = saved or {}
+        pack, bank, profile = setting.pack, setting.bank, setting.profile
+        self._cells, self._nameplate_ah = setting.cells, setting.nameplate_ah
+        self._horizon_h = bank.charge_limit.horizon / 3600.0
+        self._most_a = MOST_C_RATE * setting.nameplate_ah
+        self._upper_v = min(pack.bms.overvoltage_v, pack.cell.max_v)
+        self._lower_v = max(pack.bms.undervoltage_v, pack.cell.min_v)
+        self._upper_margin_v = bank.charge_limit.margin_v
+        self._lower_margin_v = bank.discharge_limit.margin_v
+        self._flat_v, efold_pct = profile.upper_end.from_v, profile.upper_end.efold_pct
+        self._efold = efold_pct / 100.0
+        self._lower = LowerEnd(profile.low_end)
+        self._steepness: float = known.get("steepness", 1.0)
+        self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
+        # The last look: cell, rise above the flat part, net charge, current.
+        self._look: list[float] | None = known.get("look")
+        self._learnt_mohm: float | None = known.get("learnt_mohm")
+        self._learnt_degc: float | None = known.get("learnt_degc")
+        self._learnt_at: float = known.get("learnt_at", 0.0)
+        self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which it goes on."""
+        return {
+            "steepness": self._steepness,
+            "look": list(self._look) if self._look else None,
+            "learnt_mohm": self._learnt_mohm,
+            "learnt_degc": self._learnt_degc,
+            "learnt_at": self._learnt_at,
+            "figures": dict(self._figures),
+        }
+
+    def update(self, sample: Sample, figures: Figures) -> None:
+        """Write `FIGURES`, from those of `charge` and `joints`."""
+        cells, amps, whole_mohm = sample.cell_v, sample.current_a, figures["resistance_mohm"]
+        if cells is None or amps is None or not isinstance(whole_mohm, float):
+            self._figures = dict(_UNKNOWN)
+        elif sample.renewed & _RENEWED or self._figures["horizon_mohm"] is None:
+            self._learn_temperature(sample, figures, whole_mohm)
+            self._figures = self._found(cells, amps, whole_mohm, figures)
+        figures.update(self._figures)
+
+    def _learn_temperature(self, sample: Sample, figures: Figures, whole_mohm: float) -> None:
+        """Follow the temperature of the blocks from which resistance is learnt."""
+        degc = figures["temperature_min_degc"]
+        if whole_mohm == self._learnt_mohm or not isinstance(degc, float):
+            return
+        before, hours = self._learnt_degc, (sample.at - self._learnt_at) / 3600.0
+        weight = 1.0 if before is None else min(max(hours, 0.0) / REFERENCE_H, 1.0)
+        self._learnt_degc = degc if before is None else before + weight * (degc - before)
+        self._learnt_mohm, self._learnt_at = whole_mohm, sample.at
+
+    def _found(
+        self, cells: tuple[float, ...], amps: float, whole_mohm: float, figures: Figures
+    ) -> Figures:
+        excess, joint_no = figures["joint_excess_mohm"], figures["joint_cell_no"]
+        joint_ohm = max(excess, 0.0) / 1000.0 if isinstance(excess, float) else 0.0
+        joint = joint_no - 1 if isinstance(joint_no, int) and joint_ohm > 0.0 else -1
+        ohm = max(whole_mohm / 1000.0 - joint_ohm, 0.0) / len(cells)
+        ohm *= self._warmth(figures["temperature_min_degc"])
+        drop_v = ohm * amps
+        # All cells carry one current: of those with one resistance the highest comes first.
+        highest = _highest(cells, joint)
+        lowest = _lowest(cells, joint)
+        self._watch(cells[highest] - drop_v, highest, amps, figures)
+        up = [(highest, cells[highest] - drop_v, ohm)]
+        down = [(lowest, cells[lowest] - drop_v, ohm)]
+        if joint >= 0:
+            path = (joint, cells[joint] - drop_v - joint_ohm * amps, ohm + joint_ohm)
+            up.append(path)
+            down.append(path)
+        charge, discharge = self._charge(up, figures), self._discharge(down)
+        mean_v = sum(cells) / len(cells) - drop_v - joint_ohm * amps / len(cells)
+        per_ah = self._upper.slope_v(mean_v) / self._nameplate_ah
+        whole = ohm * len(cells) + joint_ohm + per_ah * self._horizon_h * len(cells)
+        return {
+            "charge_headroom_a": charge[0],
+            "charge_headroom_cell_no": charge[1] + 1,
+            "discharge_headroom_a": discharge[0],
+            "discharge_headroom_cell_no": discharge[1] + 1,
+            "horizon_mohm": whole * 1000.0,
+            "top_steepness": self._steepness,
+        }
+
+    def _charge(self, cells: list[tuple[int, float, float]], figures: Figures) -> tuple[float, int]:
+        reported = figures["setting_overvoltage_v"]
+        over_v = min(self._upper_v, reported) if isinstance(reported, float) else self._upper_v
+        limit_v, most_a = over_v - self._upper_margin_v, self._most_a
+        return min(
+            (
+                min(
+                    most_a,
+                    self._upper.most_a(limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah),
+                ),
+                cell,
+            )
+            for cell, open_v, ohm in cells
+        )
+
+    def _discharge(self, cells: list[tuple[int, float, float]]) -> tuple[float, int]:
+        limit_v, most_a = self._lower_v + self._lower_margin_v, self._most_a
+        return min(
+            (
+                min(
+                    most_a,
+                    self._lower.most_a(limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah),
+                ),
+                cell,
+            )
+            for cell, open_v, ohm in cells
+        )
+
+    def _warmth(self, degc: object) -> float:
+        """Resistance of the cells now over that which was learnt."""
+        if self._learnt_degc is None or not isinstance(degc, float):
+            return 1.0
+        return exp(ACTIVATION_K * (1 / (degc + KELVIN) - 1 / (self._learnt_degc + KELVIN)))
+
+    def _watch(self, open_v: float, cell: int, amps: float, figures: Figures) -> None:
+        """Learn how steep the top is, from how the highest cell's voltage grows with charge."""
+        rise_v, moved_ah = open_v - self._flat_v, Count.of(figures).net_ah
+        if rise_v < LOOK_FROM_V or amps <= 0.0:
+            self._look = None
+            return
+        before = self._look
+        if before is None or before[0] != cell or moved_ah < before[2]:
+            self._look = [cell, rise_v, moved_ah, amps]
+            return
+        grown = (moved_ah - before[2]) / self._nameplate_ah
+        if grown < LOOK_AH:
+            return
+        if abs(amps - before[3]) <= STEADY * before[3]:
+            ratio = log(rise_v / before[1]) * self._efold / grown
+            ratio = min(max(ratio, SHALLOWEST), STEEPEST)
+            self._steepness += LEARN * (ratio - self._steepness)
+            self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
+        self._look = [cell, rise_v, moved_ah, amps]
+
+
+def _highest(cells: tuple[float, ...], joint: int) -> int:
+    """The highest cell but that of the worst path, which is looked at by itself."""
+    if joint >= 0 and len(cells) > 1:
+        return max((v, i) for i, v in enumerate(cells) if i != joint)[1]
+    return cells.index(max(cells))
+
+
+def _lowest(cells: tuple[float, ...], joint: int) -> int:
+    if joint >= 0 and len(cells) > 1:
+        return min((v, i) for i, v in enumerate(cells) if i != joint)[1]
+    return cells.index(min(cells))
