@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.truth import healthy, simulate
+from tests.truth import cells, healthy, simulate
 from tests.truth.ocv import ocv_v
-from tests.truth.simulation import _Simulation
 from tests.truth.weather import STEP_S
 
 
@@ -35,7 +34,7 @@ def test_packs_share_by_millmans_theorem(
 ) -> None:
     source, conduct = np.array([source_v]), 1.0 / np.array([ohm])
     surplus, limit = np.array([amps]), np.array([60.0])
-    volts = _Simulation._bus_v(source, conduct, surplus, np.minimum(surplus, 0.0), limit)
+    volts = cells.bus_v(source, conduct, surplus, np.minimum(surplus, 0.0), limit)
     assert volts[0] == pytest.approx(bus_v, abs=1e-4)
     assert ((volts[:, None] - source) * conduct)[0] == pytest.approx(shares, abs=0.01)
 

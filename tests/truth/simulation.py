@@ -1,10 +1,6 @@
 """The bank in motion: packs in parallel on one bus, a charger with sun behind it, loads, BMSs.
 
-Each cell is an open-circuit voltage behind a resistance, a resistor-capacitor pair, and a surface
-that is ahead of the bulk in proportion to the current (in a particle the surface leads the mean:
-Subramanian, Diwakar, Tapriyal 2005, J. Electrochem. Soc. 152, A2002; from memory). The currents of
-parallel packs follow from Millman's theorem, implicit in the step, so that a pack at constant
-voltage tapers smoothly.
+The cells' equations are in `cells.py`.
 """
 
 from __future__ import annotations
@@ -12,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.truth.bank import Array, Bank
-from tests.truth.ocv import ocv_v
+from tests.truth.cells import Cells, bus_v
 from tests.truth.record import EVERY, Record
 from tests.truth.weather import STEP_S, STEPS_A_DAY, loads, sunshine, temperatures
 
@@ -33,12 +29,7 @@ class _Simulation:
         self.load_a = loads(bank, days, rng) * nameplate
         self.degc, self.factor = temperatures(bank, days, rng)
         seeds, packs, cells = bank.shape
-        self.charge = bank.charge.copy()
-        self.relaxing_ohm = np.zeros(bank.shape)
-        self.lead, self.relaxing_v = np.zeros(bank.shape), np.zeros(bank.shape)
-        self.per_as = 1.0 / (3600.0 * bank.capacity_ah)
-        self.settle = 1.0 - np.exp(-STEP_S / bank.surface_s)
-        self.relax = 1.0 - np.exp(-STEP_S / bank.relaxing_s)
+        self.cells = Cells(bank, STEP_S)
         self.tripped = np.zeros((seeds, packs), bool)
         self.flat = np.zeros(seeds, bool)  # loads shed
         self.floating = np.zeros(seeds, bool)
@@ -65,7 +56,7 @@ class _Simulation:
     def run(self) -> Record:
         for step in range(self.steps):
             current, cell_v = self._flow(step)
-            self._move(current)
+            self.cells.move(current)
             self._balance(cell_v, current)
             self._protect(cell_v, current)
             self._note(step, current, cell_v)
@@ -73,17 +64,8 @@ class _Simulation:
 
     def _flow(self, step: int) -> tuple[Array, Array]:
         """Current of each pack, and voltage of each cell at the end of the step."""
-        bank = self.bank
-        factor = self.factor[step][:, None, None]
-        relaxing = bank.relaxing_mohm * (factor * 1e-3)
-        ohm = bank.ohmic_mohm * (factor * 1e-3) + bank.joint_mohm * 1e-3
-        surface_v, slope = ocv_v(self.charge + self.lead)
-        # Linear in the current until the end of the step: v = source + current * whole.
-        source = surface_v - slope * self.lead * self.settle + self.relaxing_v * (1.0 - self.relax)
-        moved_s = STEP_S + bank.surface_lead_s * self.settle
-        whole = ohm + relaxing * self.relax + slope * self.per_as * moved_s
+        source, whole = self.cells.ahead(self.factor[step][:, None, None])
         current = self._share(step, source.sum(axis=2), whole.sum(axis=2))
-        self.relaxing_ohm = relaxing
         return current, source + whole * current[..., None]
 
     def _share(self, step: int, source_v: Array, ohm: Array) -> Array:
@@ -93,23 +75,13 @@ class _Simulation:
         least = np.where(self.flat, 0.0, -self.load_a[step])
         self._stage(source_v, step)
         limit = np.where(self.floating, bank.float_voltage_v, bank.charge_voltage_v)
-        volts = self._bus_v(source_v, conduct, surplus, least, limit)
+        volts = bus_v(source_v, conduct, surplus, least, limit)
         if self.tripped.any():
             # A tripped pack can still give, through the switch that is closed.
             carries = np.where(self.tripped & (volts[:, None] > source_v), 1e-12, 1.0)
             conduct = conduct * carries
-            volts = self._bus_v(source_v, conduct, surplus, least, limit)
+            volts = bus_v(source_v, conduct, surplus, least, limit)
         return (volts[:, None] - source_v) * conduct
-
-    @staticmethod
-    def _bus_v(
-        source_v: Array, conduct: Array, surplus: Array, least: Array, limit: Array
-    ) -> Array:
-        whole = conduct.sum(axis=1)
-        open_v = (source_v * conduct).sum(axis=1) / whole
-        highest, lowest = open_v + surplus / whole, open_v + least / whole
-        # The charger holds the limit while the sun allows; below it all goes into the bank.
-        return np.minimum(highest, np.maximum(limit, lowest))
 
     def _stage(self, source_v: Array, step: int) -> None:
         at_limit = source_v.max(axis=1) > self.bank.charge_voltage_v - 0.15
@@ -118,14 +90,6 @@ class _Simulation:
         night = self.sun_a[step] <= 0.0
         self.floating = (self.floating | done) & ~night
         self.absorbed_s[night] = 0.0
-
-    def _move(self, current: Array) -> None:
-        bank = self.bank
-        amps = current[..., None]
-        kept = np.where(amps > 0.0, amps * bank.efficiency, amps) - bank.leak_a
-        self.charge += kept * self.per_as * STEP_S
-        self.lead += (amps * self.per_as * bank.surface_lead_s - self.lead) * self.settle
-        self.relaxing_v += (amps * self.relaxing_ohm - self.relaxing_v) * self.relax
 
     def _balance(self, cell_v: Array, current: Array) -> None:
         bank = self.bank
@@ -139,7 +103,7 @@ class _Simulation:
             moved = amps * works * ((cell_v <= low) * 1.0 - (cell_v >= high) * 1.0)
         else:
             moved = -amps * ((cell_v > bank.balancer_from_v) & (cell_v - low > 0.005))
-        self.charge += moved * self.per_as * STEP_S
+        self.cells.move_aside(moved)
 
     def _protect(self, cell_v: Array, current: Array) -> None:
         bank = self.bank
@@ -172,6 +136,6 @@ class _Simulation:
         met = (volts >= FULL_V) & (current < FULL_C_RATE * bank.nameplate_ah)
         self.held = np.where(met, self.held + 1, 0)
         record.true_full[step] = self.held > FULL_HOLD
-        record.remaining_ah[step] = (self.charge * bank.capacity_ah).min(axis=2)
+        record.remaining_ah[step] = (self.cells.charge * bank.capacity_ah).min(axis=2)
         if step % EVERY == 0:
-            record.cell_charge[step // EVERY] = self.charge
+            record.cell_charge[step // EVERY] = self.cells.charge

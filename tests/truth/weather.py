@@ -65,5 +65,11 @@ def temperatures(bank: Bank, days: int, rng: np.random.Generator) -> tuple[Array
     smooth = np.cumsum(np.vstack([np.repeat(day[:1], width, axis=0), day]), axis=0)
     mean = (smooth[width:] - smooth[:-width]) / width
     degc = mean + 3.0 * np.sin((hour - 10.0) * np.pi / 12.0)[:, None]
-    factor = np.exp(_ACTIVATION_J_PER_MOL / _GAS_J_PER_MOL_K * (1 / (degc + 273.15) - 1 / 298.15))
-    return degc, factor
+    return degc, resistance_factor(degc)
+
+
+def resistance_factor(degc: Array) -> Array:
+    """What the resistance of a cell is, over that at 25 degC."""
+    return np.asarray(
+        np.exp(_ACTIVATION_J_PER_MOL / _GAS_J_PER_MOL_K * (1 / (degc + 273.15) - 1 / 298.15))
+    )
