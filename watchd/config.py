@@ -165,7 +165,7 @@ class ChargeLimit(Section):
         60.0, ge=10, le=1800, description="no cell comes to its limit sooner; above the delays"
     )
     margin_v: Annotated[float, Field(ge=0.005, le=0.3)] = Field(
-        0.03, description="a cell's limit is so far inside the BMS's over-voltage"
+        0.05, description="a cell's limit is so far inside the BMS's over-voltage"
     )
     taper: Taper = Field(Taper(), description="the fall toward the top, while nothing is learnt")
     rise_a_min: Annotated[float, Field(gt=0, le=5000)] | None = Field(

@@ -24,6 +24,7 @@ from watchd.loading import load, shipped
 from watchd.publish import Topics
 from watchd.rules.examples import run_examples
 from watchd.rules.loader import compile_rules
+from watchd.schema import Section
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -68,6 +69,8 @@ def test_what_the_example_shows_as_a_default_is_the_default() -> None:
             default = getattr(fields[section].default, key)
             as_duration = isinstance(default, float) and isinstance(value, str)
             found = parse_duration(value) if as_duration else value
+            if isinstance(default, Section):
+                default = default.model_dump()
             assert found == default, f"{section}.{key}"
     assert shown["prefix"] == fields["prefix"].default
 

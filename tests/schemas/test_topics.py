@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.scene import CONFIG as SCENE
 from tests.scene import START, Scene, config_of, leading, pack, rules_of
 from tests.schemas.topics import Documented
 from watchd.alarms.records import journal_entry
@@ -21,7 +22,8 @@ from watchd.requests import JournalQuery, RequestError, answer, parse_request
 from watchd.schemas.topics import topics_document
 from watchd.shell.archive import Archive
 
-CONFIG = config_of()
+# With it, discharge has a limit too.
+CONFIG = config_of(SCENE.replace("max_charge_a: 100}", "max_charge_a: 100, max_discharge_a: 100}"))
 RULES = rules_of("""
 - {rule: spread, about: pack, when: cell_spread_mv > 40, deadband: {cell_spread_mv: 10},
    priority: high, say: "{pack}", group: top, latching: yes, charge_limit: 0.05 * nameplate_ah}

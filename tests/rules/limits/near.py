@@ -15,8 +15,8 @@ HOT_CHARGING: dict[str, Any] = {"temperature_max_degc": 46.0, "current_a": 60.0}
 RAISES: list[Row] = [
     ("cell-near-overvoltage", HIGH, {}, "9 s", False),
     ("cell-near-overvoltage", HIGH, {}, "10 s", True),
-    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.599}, "1 h", False),
-    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.601}, "1 h", True),
+    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.609}, "1 h", False),
+    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.611}, "1 h", True),
     ("cell-near-overvoltage", HIGH, {"overvoltage_v": 3.8}, "1 h", False),
     ("cell-near-overvoltage", HIGH, {"current_a": 0.0}, "1 h", False),
     ("cell-near-overvoltage", HIGH, {"current_a": 0.1}, "1 h", True),
@@ -40,9 +40,9 @@ RAISES: list[Row] = [
     ("pack-hot", HOT_CHARGING, {"current_a": 2.1}, "1 h", True),
 ]
 RETURNS: list[Row] = [
-    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.551}, "1 d", False),
-    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.549}, "299 s", False),
-    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.549}, "300 s", True),
+    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.581}, "1 d", False),
+    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.579}, "299 s", False),
+    ("cell-near-overvoltage", HIGH, {"cell_max_v": 3.579}, "300 s", True),
     ("cell-near-overvoltage", HIGH, {"current_a": -1.0}, "300 s", True),
     ("cell-near-overvoltage", HIGH, {"cell_max_v": None}, "1 d", False),
     ("cell-near-undervoltage", LOW, {"cell_min_v": 2.799}, "1 d", False),

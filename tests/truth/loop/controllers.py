@@ -13,6 +13,7 @@ import numpy as np
 
 from tests.truth.loop.plant import Plant
 from tests.truth.loop.scenarios import Scenario
+from watchd.advice.advice import Kind
 from watchd.config import Config
 from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
@@ -127,7 +128,7 @@ class Watchd:
     def __init__(self, config: Config, delay_s: float, state: dict[str, Any] | None = None) -> None:
         self.engine = Engine(config, RULES, state=state, explains=False)
         self.said: list[tuple[float, float | None]] = []
-        self._topic = Topics(config.prefix).charge_limit_amps("hut")
+        self._topic = Topics(config.prefix).advice_number(Kind.CHARGE_LIMIT, "hut")
         self._late = Late(delay_s)
         self._until = float("inf")
 

@@ -37,7 +37,7 @@ LOOK_AH = 0.001
 LOOK_FROM_V = 0.015  # above the flat part
 STEADY = 0.15  # part by which the current may differ between them
 LEARN = 0.2  # weight of a look
-STEEPEST, SHALLOWEST = 4.0, 0.5
+STEEPEST, SHALLOWEST = 4.0, 0.75
 REFERENCE_H = 12.0  # over which the temperature counts at which resistance was learnt
 _RENEWED = frozenset({"cell_v", "current_a", "temperature_degc"})
 
