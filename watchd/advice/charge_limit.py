@@ -88,9 +88,9 @@ class ChargeLimit:
         amps, first = figures["charge_headroom_a"], figures["charge_headroom_cell_no"]
         settings = self._bank.charge_limit
         if isinstance(amps, float):
-            is_at = f" is at {volts:.3f} V and" if first == no else ""
+            is_at = f", now at {volts:.3f} V," if first == no else ""
             because = (
-                f"{name}'s cell {first:.0f}{is_at} would come to "
+                f"with more than {amps:.3g} A {name}'s cell {first:.0f}{is_at} would pass "
                 f"{over_v - settings.margin_v:.3f} V within {settings.horizon:.0f} s"
             )
             return OwnLimit("cell voltage", amps, because)
