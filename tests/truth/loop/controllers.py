@@ -121,14 +121,20 @@ class Watchd:
     """The real engine; the charger obeys what it publishes, late.
 
     What is withdrawn or has expired leaves the charger at its own maximum. `said` has what was
-    published: time and amps (None: withdrawn).
+    published: time and amps (None: withdrawn); `now_a` is what was said before and still holds.
     """
 
-    def __init__(self, config: Config, delay_s: float, state: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self,
+        config: Config,
+        delay_s: float,
+        state: dict[str, Any] | None = None,
+        now_a: float | None = None,
+    ) -> None:
         self.engine = Engine(config, RULES, state=state, explains=False)
         self.said: list[tuple[float, float | None]] = []
         self._topic = Topics(config.prefix).charge_limit_amps("hut")
-        self._late = Late(delay_s)
+        self._late = Late(delay_s, NO_LIMIT_A if now_a is None else now_a)
         self._until = float("inf")
 
     def limit_a(self, at: float, plant: Plant) -> float:  # noqa: ARG002
