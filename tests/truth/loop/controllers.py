@@ -93,13 +93,16 @@ class Late:
 
 
 class Taper:
-    """A fixed table over the bank's highest cell, obeyed late (common practice, no source)."""
+    """A fixed table over the bank's highest cell, obeyed late (common practice, no source).
+
+    It keeps to the temperature bands as well.
+    """
 
     VOLTS = (3.40, 3.45, 3.50, 3.55, 3.60)
     PARTS = (1.00, 0.50, 0.20, 0.08, 0.0)
 
     def __init__(self, scenario: Scenario, delay_s: float) -> None:
-        self._charger_a = scenario.charger_a
+        self._scenario = scenario
         self._late = Late(delay_s)
         self._highest_mv: dict[str, float] = {}
 
@@ -110,11 +113,12 @@ class Taper:
     def hear(self, at: float, documents: list[tuple[str, bytes]]) -> None:
         """Look it up."""
         for topic, payload in documents:
-            self._highest_mv[topic] = max(json.loads(payload)["mv"])
-        if documents:
+            data, scenario = json.loads(payload), self._scenario
+            self._highest_mv[topic] = max(data["mv"])
             volts = max(self._highest_mv.values()) / 1000.0
             part = float(np.interp(volts, self.VOLTS, self.PARTS))
-            self._late.say(at, part * self._charger_a)
+            band_a = scenario.pack_c_rate(data["temp"]) * sum(scenario.nameplate_ah)
+            self._late.say(at, min(part * scenario.charger_a, band_a))
 
 
 class Watchd:
