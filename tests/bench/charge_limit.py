@@ -20,7 +20,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--scenario", action="append", choices=SCENARIOS, help="again for more")
     parser.add_argument("--delay", action="append", type=float, help="s; again for more")
-    parser.add_argument("--days", type=int, default=DAYS, help="ordinary days before")
+    parser.add_argument("--days", type=float, default=DAYS, help="ordinary days before")
     parser.add_argument("--cold-engine", action="store_true", help="watchd has learnt nothing")
     options = parser.parse_args()
     print(HEAD)

@@ -94,13 +94,16 @@ class Late:
 
 
 class Taper:
-    """A fixed table over the bank's highest cell, obeyed late (common practice, no source)."""
+    """A fixed table over the bank's highest cell, obeyed late (common practice, no source).
+
+    It keeps to the temperature bands as well.
+    """
 
     VOLTS = (3.40, 3.45, 3.50, 3.55, 3.60)
     PARTS = (1.00, 0.50, 0.20, 0.08, 0.0)
 
     def __init__(self, scenario: Scenario, delay_s: float) -> None:
-        self._charger_a = scenario.charger_a
+        self._scenario = scenario
         self._late = Late(delay_s)
         self._highest_mv: dict[str, float] = {}
 
@@ -111,25 +114,32 @@ class Taper:
     def hear(self, at: float, documents: list[tuple[str, bytes]]) -> None:
         """Look it up."""
         for topic, payload in documents:
-            self._highest_mv[topic] = max(json.loads(payload)["mv"])
-        if documents:
+            data, scenario = json.loads(payload), self._scenario
+            self._highest_mv[topic] = max(data["mv"])
             volts = max(self._highest_mv.values()) / 1000.0
             part = float(np.interp(volts, self.VOLTS, self.PARTS))
-            self._late.say(at, part * self._charger_a)
+            band_a = scenario.pack_c_rate(data["temp"]) * sum(scenario.nameplate_ah)
+            self._late.say(at, min(part * scenario.charger_a, band_a))
 
 
 class Watchd:
     """The real engine; the charger obeys what it publishes, late.
 
     What is withdrawn or has expired leaves the charger at its own maximum. `said` has what was
-    published: time and amps (None: withdrawn).
+    published: time and amps (None: withdrawn); `now_a` is what was said before and still holds.
     """
 
-    def __init__(self, config: Config, delay_s: float, state: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self,
+        config: Config,
+        delay_s: float,
+        state: dict[str, Any] | None = None,
+        now_a: float | None = None,
+    ) -> None:
         self.engine = Engine(config, RULES, state=state, explains=False)
         self.said: list[tuple[float, float | None]] = []
         self._topic = Topics(config.prefix).advice_number(Kind.CHARGE_LIMIT, "hut")
-        self._late = Late(delay_s)
+        self._late = Late(delay_s, NO_LIMIT_A if now_a is None else now_a)
         self._until = float("inf")
 
     def limit_a(self, at: float, plant: Plant) -> float:  # noqa: ARG002

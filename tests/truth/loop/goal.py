@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from tests.truth.loop.controllers import Clairvoyant, Fixed, Taper, Watchd
+from tests.truth.loop.controllers import Clairvoyant, Fixed, Taper
 from tests.truth.loop.learning import DAYS, learned
 from tests.truth.loop.run import Outcome, run
 from tests.truth.loop.scenarios import Scenario
@@ -77,7 +77,7 @@ def rows(
     scenario: Scenario,
     delays_s: Iterable[float] = DELAYS_S,
     *,
-    days: int = DAYS,
+    days: float = DAYS,
     cold_engine: bool = False,
 ) -> Iterator[Row]:
     """The table's rows of one scenario, which share the days before."""
@@ -85,12 +85,11 @@ def rows(
     best = run(scenario, start, Clairvoyant(scenario))
     unlimited = run(scenario, start, Fixed())
     for delay_s in delays_s:
-        obeyed = Watchd(start.config, delay_s, start.state)
         yield Row(
             scenario.name,
             delay_s,
             best,
-            run(scenario, start, obeyed),
+            run(scenario, start, start.obeyed(delay_s)),
             run(scenario, start, Taper(scenario, delay_s)),
             unlimited,
         )

@@ -9,12 +9,13 @@ says.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from tests.truth.loop.controllers import RULES, Clairvoyant
+from tests.truth.loop.controllers import RULES, Clairvoyant, Watchd
 from tests.truth.loop.plant import Plant
 from tests.truth.loop.scenarios import Scenario
 from tests.truth.loop.telemetry import config_of, document
@@ -24,9 +25,9 @@ from tests.truth.weather import STEP_S, STEPS_A_DAY, loads, sunshine, temperatur
 from watchd.config import Config
 from watchd.engine import Engine
 
-DAYS = 1  # one is enough for resistances and joints to be told
+DAYS = 1.0  # one is enough for resistances and joints to be told
 BELOW_OVERVOLTAGE_V = 0.05  # how far the cells stay away from it on ordinary days
-EVENING_C_RATE, MORNING_CHARGE, NIGHT_H = 0.15, 0.6, 6.0
+EVENING_C_RATE, MORNING_CHARGE, NIGHT_H = 0.15, 0.6, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,18 +40,19 @@ class Start:
     state: dict[str, Any] | None
     figures: dict[str, dict[str, Any]]
 
-    def cold(self) -> Start:
-        """The same morning for a watchd that knows nothing."""
-        return replace(self, state=None)
+    def obeyed(self, delay_s: float) -> Watchd:
+        """A charger that goes on to obey watchd, so many seconds late."""
+        now_a = self.figures["bank/hut"]["charge_limit_a"] if self.figures else None
+        return Watchd(self.config, delay_s, self.state, now_a)
 
 
-def learned(scenario: Scenario, days: int = DAYS, *, engine: bool = True) -> Start:
-    """The morning after so many days."""
+def learned(scenario: Scenario, days: float = DAYS, *, engine: bool = True) -> Start:
+    """The morning after so many days; without `engine`, for a watchd that knows nothing."""
     return _Days(scenario, days, engine=engine).run()
 
 
 class _Days:
-    def __init__(self, scenario: Scenario, days: int, *, engine: bool) -> None:
+    def __init__(self, scenario: Scenario, days: float, *, engine: bool) -> None:
         bank = scenario.bank()
         bank.dull = 0.0
         self.scenario, self.days = scenario, days
@@ -69,12 +71,12 @@ class _Days:
         return Start(self.plant, self.config, self.at, state, figures)
 
     def _live_days(self) -> None:
-        bank, days, rng = self.plant.bank, self.days, np.random.default_rng(6)
+        bank, days, rng = self.plant.bank, math.ceil(self.days), np.random.default_rng(6)
         nameplate_ah = sum(self.scenario.nameplate_ah)
         sun_a = np.minimum(sunshine(bank, days, rng)[:, 0] * nameplate_ah, self.scenario.charger_a)
         load_a = loads(bank, days, rng)[:, 0] * nameplate_ah
         degc = temperatures(bank, days, rng)[0][:, 0]
-        for step in range(days * STEPS_A_DAY):
+        for step in range(round((days - self.days) * STEPS_A_DAY), days * STEPS_A_DAY):
             self._step(float(degc[step]), float(sun_a[step]), float(load_a[step]))
 
     def _live_night(self) -> None:

@@ -1,6 +1,6 @@
 """Packs on one bus with their BMSs and sensors, step by step; what gives current is not in it.
 
-One bank: the arrays have one row of seeds (S is 1), [1, P] and [1, P, N].
+One bank, so S of the shapes elsewhere is 1: arrays [1, P] and [1, P, N].
 """
 
 from __future__ import annotations

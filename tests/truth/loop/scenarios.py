@@ -121,6 +121,6 @@ _ALL = (
         hours=3.5,
     ),
     Scenario("clouds", _ahead(0, 0.01), cloudy=True, hours=4.0),
-    Scenario("opening", _ahead(1, 0.01), opening=Opening(0, 0.36, 300.0)),
+    Scenario("opening", _ahead(1, 0.01), opening=Opening(0, 0.375, 300.0)),
 )
 SCENARIOS = {scenario.name: scenario for scenario in _ALL}

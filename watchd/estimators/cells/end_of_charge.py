@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp
+from math import exp, inf
 
 _ROUNDS, _NEAR_A = 20, 0.001
 # Above the flat part by less than this, a voltage says nothing of where on the end a cell is.
@@ -84,15 +84,22 @@ class LowerEnd:
         return low_v + (charge - low) * (high_v - low_v) / (high - low)
 
     def most_a(
-        self, limit_v: float, open_v: float, ohm: float, horizon_h: float, capacity_ah: float
+        self,
+        limit_v: float,
+        open_v: float,
+        ohm: float,
+        horizon_h: float,
+        capacity_ah: float,
+        at_most_a: float = inf,
     ) -> float:
         """The discharge current that brings a cell down to `limit_v` within the horizon."""
         if open_v <= limit_v:
             return 0.0
-        charge = self.charge(open_v)
+        charge, per_a = self.charge(open_v), horizon_h / capacity_ah
         # Below what resistance alone allows; the voltage only falls with current, so halve.
-        low_a, high_a = 0.0, (open_v - limit_v) / max(ohm, 1e-6)
-        per_a = horizon_h / capacity_ah
+        low_a, high_a = 0.0, min((open_v - limit_v) / max(ohm, 1e-6), at_most_a)
+        if self.open_v(charge - per_a * high_a) - ohm * high_a >= limit_v:
+            return high_a
         for _ in range(_ROUNDS + _ROUNDS):
             amps = (low_a + high_a) / 2.0
             if self.open_v(charge - per_a * amps) - ohm * amps > limit_v:

@@ -178,27 +178,17 @@ class Headroom:
         reported = figures["setting_overvoltage_v"]
         over_v = min(self._upper_v, reported) if isinstance(reported, float) else self._upper_v
         limit_v, most_a = over_v - self._upper_margin_v, self._most_a
+        horizon_h, capacity_ah = self._horizon_h, self._nameplate_ah
         return min(
-            (
-                min(
-                    most_a,
-                    self._upper.most_a(limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah),
-                ),
-                cell,
-            )
+            (min(most_a, self._upper.most_a(limit_v, open_v, ohm, horizon_h, capacity_ah)), cell)
             for cell, open_v, ohm in cells
         )
 
     def _discharge(self, cells: list[tuple[int, float, float]]) -> tuple[float, int]:
         limit_v, most_a = self._lower_v + self._lower_margin_v, self._most_a
+        horizon_h, capacity_ah = self._horizon_h, self._nameplate_ah
         return min(
-            (
-                min(
-                    most_a,
-                    self._lower.most_a(limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah),
-                ),
-                cell,
-            )
+            (self._lower.most_a(limit_v, open_v, ohm, horizon_h, capacity_ah, most_a), cell)
             for cell, open_v, ohm in cells
         )
 
