@@ -49,14 +49,14 @@ class BalancingHold:
         self._bank, self._settings = bank, bank.charge_limit.balancing_hold
         self._held: set[str] = set(known.get("held", ()))
         self._spent_s: float = known.get("spent_s", 0.0)
-        self._at: float | None = known.get("at")
+        self._held_at: float = known.get("held_at", 0.0)
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
         return {
             "held": sorted(self._held),
             "spent_s": self._spent_s,
-            "at": self._at,
+            "held_at": self._held_at,
         }
 
     def update(
@@ -79,16 +79,15 @@ class BalancingHold:
                 found[state.name] = self._hold(state, state.pack.balancer)
             else:
                 self._held.discard(state.name)
+        if found:
+            self._held_at = at
         return found
 
     def _spend(self, at: float) -> None:
-        since_s = at - self._at if self._at is not None else APART_S
         if self._held:
-            self._spent_s += max(since_s, 0.0)
-        elif since_s >= APART_S:
+            self._spent_s += max(at - self._held_at, 0.0)
+        elif at - self._held_at >= APART_S:
             self._spent_s = 0.0
-        if self._held or self._at is None or since_s >= APART_S:
-            self._at = at
 
     def _has_time(self, packs: Sequence[PackState], left_h: float | None) -> bool:
         if self._spent_s >= self._settings.at_most:
