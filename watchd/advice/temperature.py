@@ -13,7 +13,7 @@ from typing import Any
 from watchd.advice.advice import OwnLimit, PackState
 from watchd.config import Band
 
-BACK_K = 0.5
+BACK_K = 0.2
 
 
 class Bands:

@@ -117,7 +117,7 @@ _ALL = (
         "cold-window",
         _ahead(0, 0.01),
         degc=(3.0, 14.0),
-        bands=((5.0, PACK_C_RATE),),
+        bands=((2.0, 0.1), (5.0, 0.2), (8.0, PACK_C_RATE)),
         hours=3.5,
     ),
     Scenario("clouds", _ahead(0, 0.01), cloudy=True, hours=4.0),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 
 import numpy as np
 
@@ -29,6 +30,15 @@ sources:
 """
 
 
+def _window(scenario: Scenario) -> str:
+    """The window of charging with its bands; from the last band on the pack's own maximum holds."""
+    bands = ", ".join(
+        f"{{from_degc: {begin:g}, to_degc: {end:g}, c_rate: {rate:g}}}"
+        for (begin, rate), (end, _) in pairwise(scenario.bands)
+    )
+    return f"{{charge_min_degc: {scenario.bands[0][0]:g}, charge_bands: [{bands}]}}"
+
+
 def config_of(scenario: Scenario, bank: Bank) -> Config:
     """The keeper's config of the bank, whose charger and temperature limits are the scenario's."""
     volts, charger_a = bank.charge_voltage_v[0], scenario.charger_a
@@ -42,7 +52,7 @@ def config_of(scenario: Scenario, bank: Bank) -> Config:
         lines.append(
             f"  {NAMES[pack]}: {{bank: hut, nameplate_ah: {nameplate_ah:g}, "
             f"max_charge_a: {PACK_C_RATE * nameplate_ah:g}, balancer: {balancer}, "
-            f"temperature: {{charge_min_degc: {scenario.bands[0][0]:g}}}, "
+            f"temperature: {_window(scenario)}, "
             "bms: {overvoltage_v: 3.65, overvoltage_recovery_v: 3.45}}"
         )
     return parse_config(parse_document("\n".join(lines) + _SOURCES, "config.yaml"))
