@@ -135,4 +135,7 @@ class Watched:
             "setting_overvoltage_v": None,
             "setting_overvoltage_recovery_v": None,
             "setting_full_v": None,
+            "setting_undervoltage_v": None,
+            "setting_undervoltage_recovery_v": None,
+            "setting_balancer_from_v": None,
         }

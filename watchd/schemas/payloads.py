@@ -12,6 +12,7 @@ from watchd.messages import (
     AlarmList,
     AlarmRecord,
     Annunciation,
+    Audit,
     ChargeLimitRecord,
     Done,
     Explanation,
@@ -26,7 +27,7 @@ from watchd.schemas.files import PayloadSchema, given
 
 _PAYLOADS: tuple[Any, ...] = (
     ServiceRecord, AlarmRecord, Annunciation, ChargeLimitRecord, FiguresRecord, RequestEntry,
-    Done, AlarmList, Explanation, History, Refusal,
+    Done, AlarmList, Explanation, History, Audit, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
     Kind.NUMBER: {"type": ["number", "null"]},

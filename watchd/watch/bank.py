@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from watchd.advice.audit.live import BankAudit
 from watchd.advice.charge_limit import Advice, Cap, ChargeLimit
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.state import Transition
@@ -12,7 +13,7 @@ from watchd.config import Config
 from watchd.estimators.bank import totals
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule
-from watchd.settings import bank_settings
+from watchd.settings import BANK_AUDIT, bank_settings
 from watchd.watch import LOOK_AGAIN_S, restored, transitions
 from watchd.watch.pack import PackWatch
 
@@ -37,6 +38,7 @@ class BankWatch:
         self.name, self.subject = name, f"bank/{name}"
         self._packs = packs
         self._settings = bank_settings(bank)
+        self.audit = BankAudit(name)
         self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
         self.refresh_s = bank.charge_limit.valid_for / 3
         self.valid_for_s = bank.charge_limit.valid_for
@@ -60,9 +62,11 @@ class BankWatch:
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
+        self.audit.update([p.audit.sheet for p in self._packs])
         self.figures = {
             **totals.bank_figures({p.name: p.figures for p in self._packs}),
             **self._settings,
+            **self.audit.figures,
         }
         caps = self._caps()
         self._advise(at, caps)
@@ -88,7 +92,8 @@ class BankWatch:
 
     def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still."""
-        unknown: Figures = dict.fromkeys((f.name for f in totals.FIGURES), None)
+        names = (f.name for f in (*totals.FIGURES, *BANK_AUDIT))
+        unknown: Figures = dict.fromkeys(names, None)
         found = transitions(self._alarms, at, {**unknown, **self._settings})
         self._at = resume_at
         return found
