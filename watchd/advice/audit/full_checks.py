@@ -105,7 +105,8 @@ FULL_CHECKS: tuple[Check, ...] = (
             FAULT,
             why="The BMS never sets its SoC to 100 %, and its count drifts on from day to day.",
             usual="full_v 20 to 50 mV below the charge voltage of a cell.",
-            do="Have full_v set below the charge voltage of a cell.",
+            do="See whether the charge voltage is as meant. If it is, and 3.45 V a cell or more, "
+            "have full_v set below it.",
             protects=True,
         ),
         _full_never_reached,
@@ -117,7 +118,8 @@ FULL_CHECKS: tuple[Check, ...] = (
             why="The balancer never runs, and the cells drift apart.",
             usual="A start 0.05 to 0.1 V below the charge voltage of a cell, where the curve "
             "rises already.",
-            do="Have the balancer start lower, or see whether the charge voltage is as meant.",
+            do="See whether the charge voltage is as meant. If it is, and 3.45 V a cell or more, "
+            "have the balancer start lower, though not below 3.40 V.",
         ),
         _balancer_out_of_reach,
     ),

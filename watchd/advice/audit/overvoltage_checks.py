@@ -12,9 +12,8 @@ from watchd.advice.audit.sheet import USUAL_SPREAD_MV, Sheet
 FAULT, REMARK = Severity.FAULT, Severity.REMARK
 LEAST_MARGIN_V = 0.05  # from the leading cell at the end of the charge to over-voltage
 LEAST_HYSTERESIS_V = 0.03  # from recovery to over-voltage
-# Recovery that lies further below the charge voltage wants a cell that has rested for long: a full
-# one comes down to 3.40 V and less only in hours.
-LONG_OFF_V = 0.05
+# A full cell at rest comes down to the knee, and a little above it within minutes: from memory.
+BELOW_CHARGE_V, ABOVE_KNEE_V = 0.05, 0.05
 
 
 def _overvoltage_above_maker(s: Sheet) -> str | None:
@@ -107,7 +106,9 @@ def _recovery_below_balancer(s: Sheet) -> str | None:
 
 def _recovery_below_charge(s: Sheet) -> str | None:
     gap_v = s.charge_cell_v - s.overvoltage_recovery_v
-    if _below_balancer(s) or not above(gap_v, 0.0, LONG_OFF_V):
+    if _below_balancer(s) or not above(gap_v, 0.0, BELOW_CHARGE_V):
+        return None
+    if not above(s.upper_knee_v + ABOVE_KNEE_V, s.overvoltage_recovery_v):
         return None
     return (
         f"recovery is at {v(s.overvoltage_recovery_v)}, {mv(gap_v)} below the charge voltage of "
@@ -223,8 +224,8 @@ OVERVOLTAGE_CHECKS: tuple[Check, ...] = (
             "recovery-far-below-charge",
             REMARK,
             why="A pack that tripped stays off until its highest cell has sunk that far below what "
-            "the charger holds: for hours, in which the others carry its part.",
-            usual="Recovery at full_v or up to 50 mV below the charge voltage of a cell.",
+            "the charger holds: that may take hours, in which the others carry its part.",
+            usual="Recovery not above full_v, at most 50 mV below the charge voltage of a cell.",
             do="First keep the pack from tripping. If trips are rare it may stay so; else have "
             "recovery set higher.",
             protects=True,
@@ -237,7 +238,7 @@ OVERVOLTAGE_CHECKS: tuple[Check, ...] = (
             REMARK,
             why="A pack that tripped is let on while it is still full: if the charger still holds "
             "its voltage, it soon trips again.",
-            usual="Recovery at full_v or up to 50 mV below the charge voltage of a cell.",
+            usual="Recovery not above full_v, at most 50 mV below the charge voltage of a cell.",
             do="If the pack trips again and again at the end of a charge, have recovery set lower.",
             protects=True,
         ),

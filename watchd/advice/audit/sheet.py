@@ -92,12 +92,12 @@ class Sheet:
     @property
     def charge_cell_v(self) -> float:
         """The charge voltage of a cell."""
-        return self.charge_voltage_v / self.cells_in_series
+        return round(self.charge_voltage_v / self.cells_in_series, 6)
 
     @property
     def leading_cell_v(self) -> float:
         """What the leading cell is expected at when the charge voltage is reached."""
-        return self.charge_cell_v + self.spread_mv / 1000.0
+        return round(self.charge_cell_v + self.spread_mv / 1000.0, 6)
 
     def lines(self) -> list[Line]:
         """All of it, in the order in which people compare the values."""
@@ -106,8 +106,8 @@ class Sheet:
             self._of_config("cell.max_v", self.maker_max_v),
             self._of_bms("overvoltage_v", self.overvoltage_v),
             self._of_bms("overvoltage_recovery_v", self.overvoltage_recovery_v),
-            Line("leading_cell_v", round(self.leading_cell_v, 6), spread),
-            Line("charge_cell_v", round(self.charge_cell_v, 6), Origin.CONFIG),
+            Line("leading_cell_v", self.leading_cell_v, spread),
+            Line("charge_cell_v", self.charge_cell_v, Origin.CONFIG),
             self._of_bms("full_v", self.full_v),
             self._of_bms("balancer_from_v", self.balancer_from_v),
             self._of_bms("undervoltage_recovery_v", self.undervoltage_recovery_v),

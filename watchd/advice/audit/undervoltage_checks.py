@@ -98,8 +98,8 @@ UNDERVOLTAGE_CHECKS: tuple[Check, ...] = (
         Advised(
             "undervoltage-below-maker",
             FAULT,
-            why="The BMS lets a cell be discharged below its limit: copper dissolves in it, and "
-            "the next charge may short it.",
+            why="The BMS lets a cell be discharged below its limit: that damages it for good, and "
+            "far below it the next charge may short it.",
             usual="Under-voltage 0.1 V or more above the maker's lowest voltage.",
             do="Have the threshold raised to the maker's limit or above; if that limit is not the "
             "one of your cells, correct cell.min_v in the config.",
