@@ -388,10 +388,18 @@ class Source(Section):
         return self
 
 
+# With all settings by name it would be no sentence any more.
+_SOME_NAMES = (
+    "expected one of "
+    + ", ".join(f"'{name}'" for name in MAPPED if not name.startswith("setting."))
+    + ", or a setting such as 'setting.overvoltage_v'"
+)
+
+
 def _fault_of_maps(name: str, maps: list[FieldMap], *, time: bool = True) -> str | None:
     valid = (*MAPPED, TIME) if time else MAPPED
     if name not in valid:
-        return f"unknown telemetry name '{name}'; {nearest(name, valid)}"
+        return f"unknown telemetry name '{name}'; {nearest(name, valid, many=_SOME_NAMES)}"
     if len(maps) > 1 and name != PROTECTION:
         return f"{name}: only protection may be gathered from several places"
     for item in maps:

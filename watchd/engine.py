@@ -312,7 +312,8 @@ class Engine:
 
     def _acting(self) -> OperatorActions:
         longest_s = self._config.alarms.longest_shelve
-        return OperatorActions(self._watches.alarms, longest_s, self._watches.figures_of)
+        watches = self._watches
+        return OperatorActions(watches.alarms, longest_s, watches.figures_of, watches.audit)
 
     def _renew_edited(self, alarms: dict[str, Any]) -> None:
         """Where a rule or subject is gone, or the rule is another now, the record says so."""

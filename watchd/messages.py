@@ -229,6 +229,48 @@ class History(TypedDict):
     entries: Annotated[list[JournalEntry], Field(description="the oldest first")]
 
 
+class SettingLine(TypedDict):
+    """One setting of a pack's sheet; its unit is the end of its name."""
+
+    setting: Annotated[str, Field(description="its path in the config, or what was computed")]
+    value: Annotated[float | None, Field(description="null: not entered, or there is none")]
+    origin: Annotated[
+        Literal["config", "default", "telemetry"], Field(description="default: nobody entered it")
+    ]
+    config: NotRequired[Annotated[float, Field(description="what the config says of it")]]
+
+
+class SettingsSheet(TypedDict):
+    """The settings of a pack as they count."""
+
+    pack: Annotated[str, Field(description="name of the pack")]
+    bank: Annotated[str, Field(description="name of its bank")]
+    settings: list[SettingLine]
+
+
+class SettingsFinding(TypedDict):
+    """What the audit found in the settings of a pack or a bank."""
+
+    finding: Annotated[str, Field(description="its name")]
+    severity: Annotated[
+        Literal["fault", "remark"],
+        Field(description="fault: contradicts itself or the cell maker's limits"),
+    ]
+    subject: Annotated[str, Field(description="pack/NAME or bank/NAME")]
+    what: Annotated[str, Field(description="what it is, with the values")]
+    why: Annotated[str, Field(description="why it matters")]
+    usual: Annotated[str, Field(description="what is usual")]
+    response: Annotated[str, Field(description="what to do")]
+
+
+class Audit(TypedDict):
+    """The answer to `audit`."""
+
+    ok: Literal[True]
+    sheets: list[SettingsSheet]
+    findings: list[SettingsFinding]
+
+
 class Refusal(TypedDict):
     """The answer where nothing was done."""
 

@@ -40,7 +40,8 @@ class Outcome:
 class OperatorActions:
     """Carries out requests on the alarms. Those about the journal are the shell's.
 
-    `figures_of` gives the figures that a rule about a subject sees.
+    `figures_of` gives the figures that a rule about a subject sees, `audit` the sheets and findings
+    of one pack and its bank, or of all.
     """
 
     def __init__(
@@ -48,8 +49,9 @@ class OperatorActions:
         alarms: Mapping[str, Alarm],
         longest_shelve_s: float,
         figures_of: Callable[[str], Figures],
+        audit: Callable[[str | None], dict[str, Any]],
     ) -> None:
-        self._alarms, self._figures_of = alarms, figures_of
+        self._alarms, self._figures_of, self._audit = alarms, figures_of, audit
         self._longest_shelve_s = longest_shelve_s
 
     def take(
@@ -92,6 +94,8 @@ class OperatorActions:
         """The answer, and the transition if there is one. Raises RequestError."""
         if request.do is Do.LIST:
             return self._list(request, step_s), None
+        if request.do is Do.AUDIT:
+            return {"ok": True, **self._audit(request.pack)}, None
         alarm = self._find(request.alarm)
         if request.do is Do.WHY:
             return {"ok": True, "why": why(alarm, self._figures_of(alarm.subject), now)}, None

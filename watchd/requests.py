@@ -30,9 +30,10 @@ class Do(StrEnum):
     LIST = "list"
     WHY = "why"
     HISTORY = "history"
+    AUDIT = "audit"
 
 
-WITHOUT_ALARM = (Do.LIST, Do.HISTORY)
+WITHOUT_ALARM = (Do.LIST, Do.HISTORY, Do.AUDIT)
 
 
 class RequestError(Exception):
@@ -50,6 +51,7 @@ class RequestEntry(Section):
     until_cleared: bool = Field(False, description="shelve: until it has returned the next time")
     since: Duration | None = Field(None, gt=0, description="history: how far back")
     all_: bool = Field(False, alias="all", description="list: those that are normal as well")
+    pack: str | None = Field(None, max_length=40, description="audit: this pack and its bank")
     by: str = Field("", max_length=60, description="who asks, for the journal")
     reply_to: str | None = Field(
         None,
@@ -77,6 +79,7 @@ class Request:
     since_s: float | None
     whole: bool
     by: str
+    pack: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,7 @@ def parse_request(payload: bytes) -> Request:
         since_s=entry.since,
         whole=entry.all_,
         by=entry.by,
+        pack=entry.pack,
     )
 
 

@@ -1,10 +1,11 @@
-"""What the config says of a bank or pack, as figures that rules can use."""
+"""What the config says of a bank or pack, and what its audit found, as figures for rules."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from watchd.figures import About, Figure, Figures, number
+from watchd.figures import About, Figure, Figures, number, text
 
 if TYPE_CHECKING:
     from watchd.config import Bank, Pack
@@ -78,6 +79,13 @@ BANK_SETTINGS: tuple[Figure, ...] = (
         within=(0, 5000),
     ),
 )
+# What the audit of the settings tells, for packs and banks.
+NO_SETTINGS_FAULT = "none"
+PACK_AUDIT: tuple[Figure, ...] = (
+    number("settings_faults", "", "faults that the audit finds in the settings", within=(0, None)),
+    text("settings_fault", "the worst fault of the settings in words; 'none' without one"),
+)
+BANK_AUDIT: tuple[Figure, ...] = tuple(replace(f, about=About.BANK) for f in PACK_AUDIT)
 
 
 def pack_settings(pack: Pack, bank: Bank) -> Figures:

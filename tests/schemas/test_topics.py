@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.scene import CONFIG as SCENE
+from tests.scene import CONFIG as LAYOUT
 from tests.scene import START, Scene, config_of, leading, pack, rules_of
 from tests.schemas.topics import Documented
 from watchd.alarms.records import journal_entry
@@ -22,8 +22,12 @@ from watchd.requests import JournalQuery, RequestError, answer, parse_request
 from watchd.schemas.topics import topics_document
 from watchd.shell.archive import Archive
 
-# With it, discharge has a limit too.
-CONFIG = config_of(SCENE.replace("max_charge_a: 100}", "max_charge_a: 100, max_discharge_a: 100}"))
+# With it, discharge has a limit too; and something that was entered has a sheet that says so.
+CONFIG = config_of(
+    LAYOUT.replace("max_charge_a: 100}", "max_charge_a: 100, max_discharge_a: 100}").replace(
+        "alder: {", "alder: {bms: {overvoltage_v: 3.65}, "
+    )
+)
 RULES = rules_of("""
 - {rule: spread, about: pack, when: cell_spread_mv > 40, deadband: {cell_spread_mv: 10},
    priority: high, say: "{pack}", group: top, latching: yes, charge_limit: 0.05 * nameplate_ah}
@@ -59,6 +63,9 @@ def a_day_of_everything() -> Scene:
         ask(hut, do="why", alarm=key)
     ask(hut, do="acknowledge", alarm="bank-current/bank/hut", by="keeper")
     ask(hut, do="acknowledge", alarm="none/at/all")
+    hut.feed("hut/alder/state", {**wide, "ov_mv": 3520})
+    ask(hut, do="audit")
+    ask(hut, do="audit", pack="alder")
     ask(hut, do="shelve", alarm="cell-high/cell/alder/7", for_="1 h")
     ask(hut, do="shelve", alarm="spread/pack/alder", until_cleared=True)
     ask(hut, do="out_of_service", alarm="stale/pack/birch")

@@ -82,6 +82,18 @@ def value(mapping: str) -> str:
             {"ov": 3650},
             {"setting.overvoltage_v": 3.65},
         ),
+        (
+            document(
+                "setting.undervoltage_v: $.uv, setting.undervoltage_recovery_v: $.back, "
+                "setting.balancer_from_v: {path: $.bal, scale: 0.001}"
+            ),
+            {"uv": 2.6, "back": 2.9, "bal": 3400},
+            {
+                "setting.undervoltage_v": 2.6,
+                "setting.undervoltage_recovery_v": 2.9,
+                "setting.balancer_from_v": 3.4,
+            },
+        ),
         # protection in all the ways of the field
         (
             document("protection: {path: $.p, bits: {0: OVER_VOLT, 3: UNDER_TEMP}}"),

@@ -29,9 +29,10 @@ sources:
 def config_of(record: Record, seed: int, **telemetry: str) -> Config:
     """The keeper's config of one seed's bank; `telemetry` has keys of that section."""
     bank = record.bank
+    charge_v, charger_a = bank.charge_voltage_v[seed], bank.max_charge_a[seed]
     lines = [
         "banks:",
-        f"  hut: {{charge_voltage_v: {bank.charge_voltage_v[seed]:g}, max_charge_a: 2000}}",
+        f"  hut: {{charge_voltage_v: {charge_v:g}, max_charge_a: {charger_a:g}}}",
         "packs:",
     ]
     for pack, nameplate_ah in enumerate(bank.nameplate_ah[seed].tolist()):

@@ -1,4 +1,4 @@
-"""A record through the estimators, as a pack's watch drives them."""
+"""A record through the estimators and the audit, as a pack's watch drives them."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from tests.truth.record import Record
+from watchd.advice.audit.live import PackAudit
 from watchd.config import Bank, Pack, Profile
 from watchd.estimators import ESTIMATORS
 from watchd.estimators.estimator import Bus, Estimator, Setting
@@ -66,6 +67,7 @@ class Watched:
         packs = range(record.bank.shape[1])
         self._settings = [setting(record, seed, pack, bus) for pack in packs]
         self._estimators = [[e(s) for e in estimators] for s in self._settings]
+        self._audits = [PackAudit(s.name, s.pack, s.bank, s.profile) for s in self._settings]
         self._fixed = [pack_settings(s.pack, s.bank) for s in self._settings]
 
     def run(self, begin: int = 0, end: int | None = None) -> Iterator[tuple[int, int, Figures]]:
@@ -116,6 +118,8 @@ class Watched:
                 figures = self._figures(sample, fixed)
                 for estimator in self._estimators[pack]:
                     estimator.update(sample, figures)
+                self._audits[pack].update({}, figures.get("spread_at_full_mv"))
+                figures.update(self._audits[pack].figures)
                 yield begin + step, pack, figures
 
     @staticmethod
@@ -135,4 +139,7 @@ class Watched:
             "setting_overvoltage_v": None,
             "setting_overvoltage_recovery_v": None,
             "setting_full_v": None,
+            "setting_undervoltage_v": None,
+            "setting_undervoltage_recovery_v": None,
+            "setting_balancer_from_v": None,
         }

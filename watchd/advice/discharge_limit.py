@@ -72,10 +72,11 @@ class DischargeLimit:
         amps, first = figures["discharge_headroom_a"], figures["discharge_headroom_cell_no"]
         no, settings = figures["cell_min_no"], self._bank.discharge_limit
         if isinstance(amps, float):
+            end_v, horizon_s = under_v + settings.margin_v, self._bank.charge_limit.horizon
             is_at = f", now at {volts:.3f} V," if first == no else ""
             because = (
                 f"with more than {amps:.3g} A {name}'s cell {first:.0f}{is_at} would pass "
-                f"{under_v + settings.margin_v:.3f} V within {self._bank.charge_limit.horizon:.0f} s"
+                f"{end_v:.3f} V within {horizon_s:.0f} s"
             )
             return OwnLimit("cell voltage", amps, because)
         because = f"{name}'s cell {no:.0f} is at {volts:.3f} V, under-voltage is at {under_v:.2f} V"

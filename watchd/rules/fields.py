@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, FIGURES_BEFORE_FULL, PACK_FIGURES
 from watchd.figures import About, Figure, number, text
-from watchd.settings import BANK_SETTINGS, PACK_SETTINGS
+from watchd.settings import BANK_AUDIT, BANK_SETTINGS, PACK_AUDIT, PACK_SETTINGS
 from watchd.telemetry.names import TELEMETRY
 
 
@@ -36,10 +36,10 @@ SERVICE_FIGURES = (
     _count("alarms_chattering", "alarms that chatter: raised 3 times in 60 s"),
     _count("alarms_stale", "alarms that have stood for more than 24 h"),
 )
-_PACK = _by_name(TELEMETRY, PACK_FIGURES, PACK_SETTINGS)
+_PACK = _by_name(TELEMETRY, PACK_FIGURES, PACK_SETTINGS, PACK_AUDIT)
 # A rule about cells sees its own cell beside the figures of the pack.
 FIELDS: dict[About, dict[str, Figure]] = {
-    About.BANK: _by_name(BANK_FIGURES, BANK_SETTINGS),
+    About.BANK: _by_name(BANK_FIGURES, BANK_SETTINGS, BANK_AUDIT),
     About.PACK: _PACK,
     About.CELL: _by_name(CELL_FIGURES, tuple(_PACK.values())),
     About.SERVICE: _by_name(SERVICE_FIGURES),

@@ -12,6 +12,7 @@ from watchd.messages import (
     AlarmList,
     AlarmRecord,
     Annunciation,
+    Audit,
     ChargeVoltageRecord,
     Done,
     Explanation,
@@ -27,8 +28,7 @@ from watchd.schemas.files import PayloadSchema, given
 
 _PAYLOADS: tuple[Any, ...] = (
     ServiceRecord, AlarmRecord, Annunciation, LimitRecord, ChargeVoltageRecord, FiguresRecord,
-    RequestEntry,
-    Done, AlarmList, Explanation, History, Refusal,
+    RequestEntry, Done, AlarmList, Explanation, History, Audit, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
     Kind.NUMBER: {"type": ["number", "null"]},

@@ -41,6 +41,7 @@ _MESSAGES = {
     "list": ("AlarmList", _JSON, "The alarms"),
     "why": ("Explanation", _JSON, "Why an alarm is as it is"),
     "history": ("History", _JSON, "What the journal holds"),
+    "audit": ("Audit", _JSON, "The settings of the packs, and what is wrong with them"),
     "refusal": ("Refusal", _JSON, "Nothing was done, and why"),
 }
 _ADVICE = {
@@ -48,7 +49,7 @@ _ADVICE = {
     Kind.DISCHARGE_LIMIT: "inverter and loads",
     Kind.CHARGE_VOLTAGE: "the charger",
 }
-_ANSWERS = ("done", "list", "why", "history", "refusal")
+_ANSWERS = ("done", "list", "why", "history", "audit", "refusal")
 
 
 def topics_document(config: Config | None = None) -> dict[str, Any]:

@@ -29,7 +29,15 @@ RANGES: dict[str, Range] = {
     "cell_v": Range(0.5, 5.0),
     "temperature_degc": Range(-60.0, 150.0),
 }
-SETTINGS: tuple[str, ...] = ("overvoltage_v", "overvoltage_recovery_v", "full_v")
+# What a BMS may tell of its own settings, per cell.
+SETTINGS: tuple[str, ...] = (
+    "overvoltage_v",
+    "overvoltage_recovery_v",
+    "full_v",
+    "undervoltage_v",
+    "undervoltage_recovery_v",
+    "balancer_from_v",
+)
 
 # What a mapping may name. Lists (one value a cell, a sensor, or a word an event) are given whole
 # by a document, or one at a time by topics that capture {cell} or {sensor}.
@@ -105,5 +113,23 @@ TELEMETRY: tuple[Figure, ...] = (
     ),
     number(
         "setting_full_v", "v", "full-charge setting that the BMS reports, per cell", within=CELL_V
+    ),
+    number(
+        "setting_undervoltage_v",
+        "v",
+        "under-voltage threshold that the BMS reports, per cell",
+        within=CELL_V,
+    ),
+    number(
+        "setting_undervoltage_recovery_v",
+        "v",
+        "recovery threshold after under-voltage that the BMS reports",
+        within=CELL_V,
+    ),
+    number(
+        "setting_balancer_from_v",
+        "v",
+        "cell voltage where the balancer starts, as the BMS reports it",
+        within=CELL_V,
     ),
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Advice, Cap, Kind, VoltageAdvice, first_missing
+from watchd.advice.audit.live import BankAudit
 from watchd.advice.charge_limit import NEEDED, ChargeLimit
 from watchd.advice.charge_voltage import ChargeVoltage
 from watchd.advice.discharge_limit import DischargeLimit
@@ -16,7 +17,7 @@ from watchd.config import Config
 from watchd.estimators.bank import daylight, totals
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule
-from watchd.settings import bank_settings
+from watchd.settings import BANK_AUDIT, bank_settings
 from watchd.watch import LOOK_AGAIN_S, restored, transitions
 from watchd.watch.pack import PackWatch
 
@@ -43,6 +44,7 @@ class BankWatch:
         self.name, self.subject = name, f"bank/{name}"
         self._packs = packs
         self._settings = bank_settings(bank)
+        self.audit = BankAudit(name)
         self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
         self._discharge = DischargeLimit(bank, known.get("discharge"))
         self._voltage = ChargeVoltage(bank, known.get("voltage"))
@@ -77,9 +79,11 @@ class BankWatch:
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
+        self.audit.update([p.audit.sheet for p in self._packs])
         self.figures = {
             **totals.bank_figures({p.name: p.figures for p in self._packs}),
             **self._settings,
+            **self.audit.figures,
         }
         self._daylight.update(at, self.figures)
         caps = self._caps()
@@ -118,7 +122,8 @@ class BankWatch:
 
     def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still."""
-        unknown: Figures = dict.fromkeys((f.name for f in FIGURES), None)
+        names = (f.name for f in (*FIGURES, *BANK_AUDIT))
+        unknown: Figures = dict.fromkeys(names, None)
         found = transitions(self._alarms, at, {**unknown, **self._settings})
         self._at = resume_at
         return found

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from watchd.advice.advice import Cap, PackState
+from watchd.advice.audit.live import PackAudit
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.state import Transition
 from watchd.config import Config
@@ -41,6 +42,7 @@ class PackWatch:
         known = saved if saved is not None and fits else {}
         self.name, self.pack, self.subject = name, pack, f"pack/{name}"
         self._settings = pack_settings(pack, bank)
+        self.audit = PackAudit(name, pack, bank, config.profile)
         self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
@@ -162,9 +164,14 @@ class PackWatch:
             "setting_overvoltage_v": settings.get("overvoltage_v"),
             "setting_overvoltage_recovery_v": settings.get("overvoltage_recovery_v"),
             "setting_full_v": settings.get("full_v"),
+            "setting_undervoltage_v": settings.get("undervoltage_v"),
+            "setting_undervoltage_recovery_v": settings.get("undervoltage_recovery_v"),
+            "setting_balancer_from_v": settings.get("balancer_from_v"),
         }
         for estimator in self._estimators:
             estimator.update(sample, figures)
+        self.audit.update(settings, figures["spread_at_full_mv"])
+        figures.update(self.audit.figures)
         return figures
 
     def look_again_s(self) -> float:

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from watchd.advice.audit.live import audit_data
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import Transition
 from watchd.config import Config
+from watchd.errors import nearest
 from watchd.estimators.estimator import Bus, Setting
 from watchd.figures import Figures
 from watchd.language.expression import compile_expression
+from watchd.requests import RequestError
 from watchd.rules.fields import FULL_WHEN
 from watchd.rules.rule import Rule
 from watchd.telemetry.parts import PackParts
@@ -60,6 +63,17 @@ class Watches:
     def figures_of(self, subject: str) -> Figures:
         """The figures that a rule about `subject` sees, as of the last evaluation."""
         return self.of(subject).figures_of(subject)
+
+    def audit(self, pack: str | None) -> dict[str, Any]:
+        """The sheets and findings of `pack` and its bank, or of all. Raises RequestError."""
+        if pack is not None and pack not in self.packs:
+            hint = nearest(pack, list(self.packs))
+            raise RequestError(f"no pack in service is called '{pack}'; {hint}")
+        packs = [w for name, w in self.packs.items() if pack in (None, name)]
+        banks = [self.banks[name] for name in dict.fromkeys(w.pack.bank for w in packs)]
+        found = [finding for watch in packs for finding in watch.audit.findings]
+        found += [finding for watch in banks for finding in watch.audit.findings]
+        return audit_data((watch.audit.sheet for watch in packs), found)
 
     def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times; what time had brought until the first."""

@@ -1,0 +1,74 @@
+"""The audit as it goes on in a running watch: done anew only where a setting has changed.
+
+A sample costs the comparison of a tuple, a bank that of its packs' sheets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from watchd.advice.audit import audit_bank, audit_pack, faults
+from watchd.advice.audit.finding import Finding
+from watchd.advice.audit.sheet import Sheet, make_sheet
+from watchd.config import Bank, Pack, Profile
+from watchd.figures import Figures
+from watchd.settings import NO_SETTINGS_FAULT
+from watchd.telemetry.names import SETTINGS
+
+
+class PackAudit:
+    """The sheet of one pack, its findings, and the figures of them."""
+
+    def __init__(self, name: str, pack: Pack, bank: Bank, profile: Profile) -> None:
+        self._config = (name, pack, bank, profile)
+        self._seen: tuple[object, ...] | None = None
+        self.sheet: Sheet
+        self.findings: list[Finding]
+        self.figures: Figures
+        self.update({}, None)
+
+    def update(self, reported: Mapping[str, float], spread_mv: object) -> None:
+        """Take what the BMS reports of its settings now, and the spread at full if it is known."""
+        seen = (*map(reported.get, SETTINGS), spread_mv)
+        if seen == self._seen:
+            return
+        self._seen = seen
+        spread = float(round(spread_mv)) if isinstance(spread_mv, int | float) else None
+        self.sheet = make_sheet(*self._config, reported, spread)
+        self.findings = audit_pack(self.sheet)
+        self.figures = _figures(self.findings)
+
+
+class BankAudit:
+    """The findings among the packs of one bank, and the figures of them."""
+
+    def __init__(self, bank: str) -> None:
+        self._bank = bank
+        self._seen: list[Sheet] | None = None
+        self.findings: list[Finding] = []
+        self.figures: Figures = _figures(())
+
+    def update(self, sheets: list[Sheet]) -> None:
+        """Take the packs' sheets as they are now."""
+        if sheets == self._seen:
+            return
+        self._seen = sheets
+        self.findings = audit_bank(self._bank, sheets)
+        self.figures = _figures(self.findings)
+
+
+def audit_data(sheets: Iterable[Sheet], findings: Iterable[Finding]) -> dict[str, Any]:
+    """Plain data, for an answer."""
+    return {
+        "sheets": [sheet.as_data() for sheet in sheets],
+        "findings": [finding.as_data() for finding in findings],
+    }
+
+
+def _figures(findings: Sequence[Finding]) -> Figures:
+    wrong = faults(findings)
+    return {
+        "settings_faults": len(wrong),
+        "settings_fault": wrong[0].what if wrong else NO_SETTINGS_FAULT,
+    }
