@@ -92,6 +92,7 @@ def test_watchd_finds_the_faults_and_its_limit_prevents_the_trips() -> None:
     assert {rule for rule, _ in memory.raised} == {
         "cell-spread-wide",
         "cell-near-overvoltage",
+        "charge-limit-exceeded",
         "protection-trip",
         "protection-trips-repeated",
         "soc-stuck-below-full",

@@ -16,7 +16,7 @@ from watchd.advice.sharing import Carrier, Sharing
 
 MAXIMUM = "maximum"  # how parts are called beyond which it can never go
 RISE_PART_A_MIN = 0.1  # of the most that it can be, a minute
-STILL_S = 120.0
+STILL_S = 60.0
 SMALL_A, SMALL_PART = 1.0, 0.05  # the larger of the two, the part of what stands
 
 
