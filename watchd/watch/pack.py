@@ -18,6 +18,7 @@ from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
 from watchd.telemetry.sample import Sample
 from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
+from watchd.watch.reanchor import PackReanchor, not_watched
 
 
 class PackWatch:
@@ -32,6 +33,7 @@ class PackWatch:
         begun_at: float,
         saved: dict[str, Any] | None,
         saved_alarms: Mapping[str, Any],
+        saved_reanchor: Mapping[str, Any] | None = None,
         *,
         explains: bool = False,
     ) -> None:
@@ -45,6 +47,7 @@ class PackWatch:
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
+        self.reanchor = PackReanchor(pack, saved_reanchor)
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
@@ -115,6 +118,7 @@ class PackWatch:
         )
         found = self._evaluate(silence, unwatched=True)
         self.parts.resume(resume_at)
+        self.reanchor.pause(resume_at)
         self._at = resume_at
         return found
 
@@ -123,6 +127,9 @@ class PackWatch:
         figures = self._compute(sample)
         if unwatched:
             figures.update(dict.fromkeys(n for n in figures if n not in self._settings))
+            not_watched(figures)
+        else:
+            self.reanchor.update(sample.at, figures)
         self.figures = figures
         found = transitions(self._alarms, sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
@@ -176,6 +183,11 @@ class PackWatch:
         moments = [self._at + self.look_again_s(), self.parts.stale_at(self._at)]
         moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
         return min(moments)
+
+    @property
+    def trip_wanted(self) -> bool:
+        """Whether a temporary over-voltage threshold is in place and its trip is awaited."""
+        return self.reanchor.trip_wanted
 
     def caps(self) -> Iterator[Cap]:
         """What raised rules cap the charge current of this pack at."""

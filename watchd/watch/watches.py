@@ -32,8 +32,11 @@ class Watches:
         packs: Mapping[str, PackWatch],
         banks: Mapping[str, BankWatch],
         service: ServiceWatch,
+        kept: Mapping[str, Any] | None = None,
     ) -> None:
         self.packs, self.banks, self.service = packs, banks, service
+        # Of packs that are out of service now: a threshold may be waiting to be put back.
+        self._kept = {n: saved for n, saved in (kept or {}).items() if n not in packs}
         self.parts: dict[str, PackParts] = {n: watch.parts for n, watch in packs.items()}
         self.all: list[Watch] = [*packs.values(), *banks.values(), service]
         self.index = {watch.subject: index for index, watch in enumerate(self.all)}
@@ -43,6 +46,10 @@ class Watches:
         """Plain data from which they go on."""
         return {
             "packs": {name: watch.snapshot() for name, watch in self.packs.items()},
+            "reanchor": {
+                **self._kept,
+                **{name: watch.reanchor.snapshot() for name, watch in self.packs.items()},
+            },
             "banks": {name: watch.snapshot() for name, watch in self.banks.items()},
             "service": dict(self.service.figures),
             "alarms": {key: alarm.snapshot() for key, alarm in self.alarms.items()},
@@ -78,6 +85,7 @@ def build_watches(
 ) -> Watches:
     """The watches of a config and rules, going on from what was `saved` at `saved_at`."""
     alarms = saved.get("alarms", {})
+    reanchorings = saved.get("reanchor", {})
     buses = {name: Bus() for name in config.banks}
     packs = {
         name: PackWatch(
@@ -88,6 +96,7 @@ def build_watches(
             saved_at,
             saved.get("packs", {}).get(name),
             alarms,
+            reanchorings.get(name),
             explains=explains,
         )
         for name, pack in config.packs.items()
@@ -108,7 +117,7 @@ def build_watches(
     }
     service = ServiceWatch(rules, alarms, annunciator, explains=explains)
     service.figures.update(saved.get("service", {}))
-    return Watches(packs, banks, service)
+    return Watches(packs, banks, service, reanchorings)
 
 
 def _setting(name: str, config: Config, bus: Bus) -> Setting:
