@@ -183,7 +183,10 @@ class Reanchoring(TypedDict):
     needed: Annotated[bool | None, Field(description="null: it cannot be said")]
     assessment: Annotated[list[str], Field(description="why, in sentences")]
     now: Annotated[str, Field(description="the pack now, in a sentence")]
-    ways: Annotated[list[ReanchorWay], Field(description="the mildest first; none: one goes on")]
+    ways: Annotated[
+        list[ReanchorWay],
+        Field(description="the mildest first; none while one goes on, or where none is needed"),
+    ]
     warning: NotRequired[
         Annotated[list[str], Field(description="to be read, and the request made again with yes")]
     ]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from watchd.advice.reanchoring import CAUTION
 from watchd.advice.reanchoring.assessment import Assessment, Offer, assess
 from watchd.advice.reanchoring.carrying import Other, without
-from watchd.advice.reanchoring.states import Procedure, Reading, Refused, Step, Way, Word
+from watchd.advice.reanchoring.states import Procedure, Reading, RefusedError, Step, Way, Word
 from watchd.advice.reanchoring.texts import way_text
 from watchd.advice.reanchoring.values import known
 from watchd.advice.reanchoring.words import say
@@ -46,14 +46,14 @@ class ReanchorActions:
                 warning = self._begin(watch, request, now)
             elif request.step is not ReanchorDo.LOOK:
                 self._say(watch, request, now)
-        except Refused as error:
+        except RefusedError as error:
             raise RequestError(str(error)) from None
         return {"ok": True, "reanchor": self._told(watch, step_s, warning)}
 
     def _say(self, watch: PackWatch, request: ReanchorRequest, now: float) -> None:
         procedure = watch.reanchor.procedure
         if procedure is None or not watch.reanchor.goes_on:
-            raise Refused(f"no re-anchoring of {watch.name} goes on")
+            raise RefusedError(f"no re-anchoring of {watch.name} goes on")
         word = _WORDS[request.step]
         said = say(procedure, word, watch.figures, now, value_v=request.value_v, sure=request.yes)
         watch.reanchor.take(said, now)
@@ -61,38 +61,38 @@ class ReanchorActions:
     # --- beginning ---
 
     def _begin(self, watch: PackWatch, request: ReanchorRequest, now: float) -> list[str]:
-        """Begin, or say what has to be read before. Raises Refused."""
+        """Begin, or say what has to be read before. Raises RefusedError."""
         self._is_free(watch)
         assessment = self._assess(watch)
         if assessment.needed is not True:
-            raise Refused(assessment.sentences[0])
+            raise RefusedError(assessment.sentences[0])
         offer = assessment.offer(request.way) if request.way else assessment.mildest()
         if offer is None:
-            raise Refused(f"no way is open for {watch.name}: `watchd reanchor` says why")
+            raise RefusedError(f"no way is open for {watch.name}: `watchd reanchor` says why")
         if not offer.open:
             reasons = "; ".join(offer.reasons)
-            raise Refused(f"{way_text(offer.way)} of {watch.name} is not open: {reasons}")
+            raise RefusedError(f"{way_text(offer.way)} of {watch.name} is not open: {reasons}")
         if offer.way is Way.THRESHOLD and not request.yes:
             return _warning(watch.name, offer, assessment)
         watch.reanchor.take(_begun(watch, offer, request.by, now), now)
         return []
 
     def _is_free(self, watch: PackWatch) -> None:
-        """Raises Refused where this pack, or another of its bank, is in the middle of one."""
+        """Raises RefusedError where this pack, or another of its bank, is in the middle of one."""
         procedure = watch.reanchor.procedure
         if procedure is not None and watch.reanchor.goes_on:
-            raise Refused(
+            raise RefusedError(
                 f"one of {watch.name} goes on already, in step {procedure.step}; cancel it first"
             )
         for other in self._others(watch):
             theirs = other.reanchor.procedure
             if theirs is not None and theirs.occupies_bank:
-                raise Refused(
+                raise RefusedError(
                     f"{other.name} of the same bank is in the middle of one ({theirs.step}): one "
                     "pack at a time"
                 )
             if other.figures.get("setting_temporary") is True:
-                raise Refused(
+                raise RefusedError(
                     f"the over-voltage threshold of {other.name} of the same bank is, or may be, "
                     "a temporary one: one pack at a time"
                 )
@@ -121,12 +121,13 @@ class ReanchorActions:
     def _told(self, watch: PackWatch, step_s: float, warning: list[str]) -> Reanchoring:
         assessment = self._assess(watch)
         goes_on = watch.reanchor.goes_on
+        offers = () if goes_on or assessment.needed is False else assessment.offers
         found: Reanchoring = {
             "pack": watch.name,
             "needed": assessment.needed,
             "assessment": list(assessment.sentences),
             "now": _now(watch.figures),
-            "ways": [] if goes_on else [way_offered(offer) for offer in assessment.offers],
+            "ways": [way_offered(offer) for offer in offers],
             "records": [ended_record(record, step_s) for record in watch.reanchor.records],
         }
         if warning:
@@ -151,6 +152,7 @@ def _begun(watch: PackWatch, offer: Offer, by: str, now: float) -> Procedure:
         full_before_v=offer.full_before_v if offer.way is Way.FULL_SETTING else None,
         asked_h=offer.asked_h,
         carrying=offer.carrying,
+        holding=offer.holding,
         by=by,
         trip_stands=isinstance(protection, tuple) and "OVER_VOLT" in protection,
     )
@@ -158,7 +160,7 @@ def _begun(watch: PackWatch, offer: Offer, by: str, now: float) -> Procedure:
 
 def _warning(pack: str, offer: Offer, assessment: Assessment) -> list[str]:
     milder = [o for o in assessment.offers if o.open and o.way is not Way.THRESHOLD]
-    found = [offer.text, offer.carrying]
+    found = [offer.text, f"{offer.carrying} {offer.holding}"]
     if milder:
         ways = " and ".join(way_text(o.way) for o in milder)
         found.append(f"Milder, and still open: {ways}. Try that first.")

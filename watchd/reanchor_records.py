@@ -56,7 +56,7 @@ def step_annunciation(procedure: Procedure, at: float, step_s: float = 0.0) -> S
     return {
         "at": rfc3339(at + step_s),
         "title": title_of(procedure),
-        "text": f"{text.why} {text.do}",
+        "text": f"{text.brief} {text.do}",
         "priority": priority_of(procedure),
         "reanchor": procedure.pack,
         "step": procedure.step,

@@ -33,7 +33,6 @@ class PackWatch:
         begun_at: float,
         saved: dict[str, Any] | None,
         saved_alarms: Mapping[str, Any],
-        saved_reanchor: Mapping[str, Any] | None = None,
         *,
         explains: bool = False,
     ) -> None:
@@ -47,7 +46,7 @@ class PackWatch:
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
-        self.reanchor = PackReanchor(pack, saved_reanchor)
+        self.reanchor = PackReanchor(pack)
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()

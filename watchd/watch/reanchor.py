@@ -1,4 +1,4 @@
-"""The guided re-anchoring of one pack: its procedure, its records, its figures, what is new of it."""
+"""The guided re-anchoring of one pack: procedure, records, figures, and what is new of it."""
 
 from __future__ import annotations
 

@@ -18,6 +18,7 @@ from watchd.telemetry.parts import PackParts
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
+from watchd.watch.reanchor import PackReanchor
 from watchd.watch.service import ServiceWatch
 
 
@@ -96,12 +97,13 @@ def build_watches(
             saved_at,
             saved.get("packs", {}).get(name),
             alarms,
-            reanchorings.get(name),
             explains=explains,
         )
         for name, pack in config.packs.items()
         if pack.in_service
     }
+    for name, watch in packs.items():
+        watch.reanchor = PackReanchor(watch.pack, reanchorings.get(name))
     banks = {
         name: BankWatch(
             name,

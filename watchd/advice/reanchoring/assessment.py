@@ -1,4 +1,4 @@
-"""Whether a BMS's state of charge is to be re-anchored at all, and by which ways; the mildest first.
+"""Whether a BMS's state of charge is to be re-anchored, and by which ways; the mildest first.
 
 Needed: the BMS shows less than watchd's own count by `LEAST_PCT` and by more than `SIGMAS` standard
 errors of it. A BMS that shows too much comes right by itself at the next full charge, for it shows
@@ -42,6 +42,7 @@ class Offer:
     full_before_v: float | None = None
     asked_h: float | None = None
     carrying: str = ""
+    holding: str = ""
 
     @property
     def open(self) -> bool:
@@ -123,10 +124,10 @@ def habit(figures: Figures) -> str:
         lasted = known(figures, "absorption_reanchored_h")
         after = f", the last time after {_hours(lasted)} of absorption" if lasted else ""
         since = f"; since then {missing}" if missed else ""
-        return f"It sets itself at the charge voltage: seen {at_voltage:.0f} times{after}{since}."
+        return f"It sets itself at the charge voltage: seen {_times(at_voltage)}{after}{since}."
     if place == "over_voltage":
         since = f", and at the charge voltage {missing}" if missed else ""
-        return f"It was seen to set itself by an over-voltage trip ({at_trip:.0f} times){since}."
+        return f"It was seen to set itself by an over-voltage trip ({_times(at_trip)}){since}."
     if place == "never":
         return f"It was never seen to set itself: {missing}."
     return (
@@ -219,7 +220,18 @@ def _threshold(
             f"{made.threshold_v:.3f} V{recovery}, and put it back. The pack trips near full and "
             "disconnects."
         )
-    return Offer(Way.THRESHOLD, text, tuple(reasons), plan=made, carrying=carrying.text)
+    return Offer(
+        Way.THRESHOLD,
+        text,
+        tuple(reasons),
+        plan=made,
+        carrying=carrying.text,
+        holding=carrying.holding,
+    )
+
+
+def _times(count: float) -> str:
+    return "once" if count == 1 else f"{count:.0f} times"
 
 
 def _hours(hours: float) -> str:

@@ -30,10 +30,14 @@ class Other:
 
 @dataclass(frozen=True, slots=True)
 class Carrying:
-    """What the others carry: `refusal` says why they cannot, `text` what they can."""
+    """What the others carry: `refusal` says why they cannot, `text` that they can.
+
+    `holding` says what to keep charge and loads at while the pack is disconnected.
+    """
 
     refusal: str | None
     text: str = ""
+    holding: str = ""
     charge_limit_a: float | None = None
     discharge_limit_a: float | None = None
 
@@ -67,19 +71,16 @@ def without(pack: str, own: Figures, others: Sequence[Other]) -> Carrying:
             f"the loads take {-amps:.0f} A now, and without {pack} the others ({names}) may give "
             f"{discharge_a:.0f} A"
         )
-    loads = (
-        f"the loads at or below {discharge_a:.0f} A"
-        if discharge_a is not None
-        else "the loads low: max_discharge_a of the others is not in the config, so watchd cannot "
-        "say what they may give"
-    )
     now = f"{abs(amps):.0f} A {'charge' if amps >= 0 else 'discharge'}"
     text = (
-        f"When it trips, {pack} disconnects and its current goes to {names}. They can carry what "
-        f"flows now ({now}). While it lasts keep the charge of the bank at or below "
-        f"{charge_a:.0f} A and {loads}."
+        f"When it disconnects, its current goes to {names}: they can carry what flows now ({now})."
     )
-    return Carrying(None, text, charge_a, discharge_a)
+    holding = f"While it is off, keep the charge of the bank at or below {charge_a:.0f} A, and "
+    if discharge_a is not None:
+        holding += f"the loads at or below {discharge_a:.0f} A."
+    else:
+        holding += "the loads low (max_discharge_a of the others is not in the config)."
+    return Carrying(None, text, holding, charge_a, discharge_a)
 
 
 def _fault(other: Other) -> str | None:

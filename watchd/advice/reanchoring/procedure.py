@@ -1,14 +1,14 @@
-"""One re-anchoring of one pack, from its beginning to its record: what step it is in, and why.
+"""How a re-anchoring goes on by itself: from its beginning to its record, step by step.
 
     way           steps
     absorption    approaching -> checking -> ended
     full_setting  waiting_for_setting -> approaching -> checking -> ended
     threshold     waiting_for_setting -> approaching -> tripped -> put_back -> checking -> ended
 
-`advance` takes it along with the figures of its pack; what the keeper says does `words`. From the moment that a temporary threshold may be in place
-(as soon as the keeper was told its value) nothing but seeing or hearing that the settings are back
-as they were leads out: whatever else happens leads to `put_back`, and `put_back` has no limit.
-Times are Unix seconds, volts those of a cell. Limits of time are ours, no source.
+`advance` takes it along with the figures of its pack; what the keeper says is in `words`. From the
+moment that a temporary threshold may be in place (as soon as the keeper was told its value) nothing
+but seeing or hearing that the settings are back as they were leads out: whatever else happens leads
+to `put_back`, and `put_back` has no limit. Limits of time are ours, no source.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from watchd.advice.reanchoring.states import (
     is_sound,
     reported,
 )
-from watchd.advice.reanchoring.threshold import SAME_V
+from watchd.advice.reanchoring.threshold import SAME_V, Plan
 from watchd.advice.reanchoring.values import known
 from watchd.figures import Figures
 
@@ -52,8 +52,8 @@ def advance(procedure: Procedure, figures: Figures, at: float) -> Procedure:
     noted = _noted(procedure, figures, at)
     if noted.step is Step.CHECKING:
         return _check(noted, figures, at)
-    if noted.way is Way.THRESHOLD:
-        return _threshold(noted, figures, at)
+    if noted.plan is not None:
+        return _threshold(noted, noted.plan, figures, at)
     return _mild(noted, figures, at)
 
 
@@ -75,12 +75,12 @@ def _noted(procedure: Procedure, figures: Figures, at: float) -> Procedure:
     return found
 
 
-def _threshold(procedure: Procedure, figures: Figures, at: float) -> Procedure:
+def _threshold(procedure: Procedure, plan: Plan, figures: Figures, at: float) -> Procedure:
     as_before = is_as_before(procedure, figures)
     if as_before is True and procedure.seen_set:
         return restored(procedure, at)
     if procedure.step is Step.WAITING:
-        procedure = _seen_set(procedure, figures, at)
+        procedure = _seen_set(procedure, plan, figures, at)
     elif not procedure.seen_set and differs(procedure, figures):
         procedure = replace(procedure, seen_set=True)
     if procedure.step is Step.PUT_BACK:
@@ -99,11 +99,10 @@ def _threshold(procedure: Procedure, figures: Figures, at: float) -> Procedure:
     return procedure
 
 
-def _seen_set(procedure: Procedure, figures: Figures, at: float) -> Procedure:
-    if not differs(procedure, figures):
+def _seen_set(procedure: Procedure, plan: Plan, figures: Figures, at: float) -> Procedure:
+    volts = reported(figures, "overvoltage_v")
+    if volts is None or not differs(procedure, figures):
         return procedure
-    volts, plan = reported(figures, "overvoltage_v"), procedure.plan
-    assert volts is not None and plan is not None
     seen = replace(procedure, seen_set=True, set_v=volts, set_at=at)
     if not is_sound(plan, volts):
         return moved(seen, Step.PUT_BACK, at, because=Because.OTHER_VALUE)

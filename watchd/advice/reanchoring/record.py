@@ -1,4 +1,4 @@
-"""What stays of a re-anchoring that has ended: before, after, by which way, how long, and if it held."""
+"""What stays of a re-anchoring that has ended: before, after, the way, how long, if it held."""
 
 from __future__ import annotations
 
@@ -36,8 +36,9 @@ class Record:
 
     @classmethod
     def of(cls, procedure: Procedure) -> Record:
-        """Of a procedure that has ended."""
-        assert procedure.outcome is not None
+        """Of a procedure that has ended. Raises ValueError for another."""
+        if procedure.outcome is None:
+            raise ValueError("it goes on")
         plan, set_at = procedure.plan, procedure.set_at
         begun_at = set_at if set_at is not None else procedure.begun_at
         anchored_at, restored_at = procedure.anchored_at, procedure.restored_at

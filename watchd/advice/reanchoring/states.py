@@ -12,7 +12,6 @@ from watchd.advice.reanchoring.threshold import SAME_V, Plan
 from watchd.advice.reanchoring.values import known
 from watchd.figures import Figures
 
-
 # A setting that is so far below the plan was set for something else.
 NEAR_V = 0.0205
 
@@ -69,7 +68,7 @@ class Word(StrEnum):
     CANCEL = "cancel"
 
 
-class Refused(Exception):
+class RefusedError(Exception):
     """It cannot be done; the text is a sentence for who asked."""
 
 
@@ -91,7 +90,9 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Procedure:
-    """`plan` is for a threshold, `full_v` for a full-charge setting, `asked_h` for an absorption."""
+    """One from its beginning on. `plan` belongs to a threshold, `full_v` to a full-charge setting,
+    `asked_h` to an absorption.
+    """
 
     pack: str
     way: Way
@@ -105,6 +106,7 @@ class Procedure:
     full_before_v: float | None = None
     asked_h: float | None = None
     carrying: str = ""
+    holding: str = ""
     by: str = ""
     set_v: float | None = None
     set_at: float | None = None
@@ -126,12 +128,12 @@ class Procedure:
     @property
     def may_be_in_place(self) -> bool:
         """Whether a temporary threshold is or may be in place."""
-        return self.way is Way.THRESHOLD and self.step not in (Step.CHECKING, Step.ENDED)
+        return self.plan is not None and self.step not in (Step.CHECKING, Step.ENDED)
 
     @property
     def trip_wanted(self) -> bool:
         """Whether a temporary threshold is in place and its trip is awaited."""
-        return self.way is Way.THRESHOLD and self.step is Step.APPROACHING
+        return self.plan is not None and self.step is Step.APPROACHING
 
     @property
     def occupies_bank(self) -> bool:

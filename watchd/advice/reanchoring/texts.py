@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from watchd.advice.reanchoring import CAUTION
 from watchd.advice.reanchoring.record import Record
 from watchd.advice.reanchoring.states import Because, Outcome, Procedure, Step, Way
+from watchd.advice.reanchoring.threshold import Plan
 from watchd.durations import show_duration
 from watchd.rules.rule import Priority
 
@@ -18,8 +19,12 @@ CHECK_TEXT = "At the next full charge watchd looks whether it held, and then clo
 
 @dataclass(frozen=True, slots=True)
 class StepText:
-    """One step in sentences. `caution` is empty where no setting is to be changed."""
+    """One step in sentences. `caution` is empty where no setting is to be changed.
 
+    `brief` goes before `do` where there is room for little: on a phone.
+    """
+
+    brief: str
     do: str
     why: str
     waits_for: str
@@ -29,23 +34,19 @@ class StepText:
 
 def text_of(procedure: Procedure) -> StepText:
     """What to say of a procedure as it is."""
-    match procedure.step:
-        case Step.WAITING if procedure.way is Way.THRESHOLD:
-            return _set_threshold(procedure)
-        case Step.WAITING:
-            return _set_full(procedure)
-        case Step.APPROACHING if procedure.way is Way.THRESHOLD:
-            return _approaching(procedure)
-        case Step.APPROACHING:
-            return _charging(procedure)
-        case Step.TRIPPED:
-            return _tripped(procedure)
-        case Step.PUT_BACK:
-            return _put_back(procedure)
-        case Step.CHECKING:
-            return _checking(procedure)
-        case Step.ENDED:
-            return _ended(procedure)
+    if procedure.step is Step.CHECKING:
+        return _checking(procedure)
+    if procedure.step is Step.ENDED:
+        return _ended(procedure)
+    plan = procedure.plan
+    if plan is None:
+        return _set_full(procedure) if procedure.step is Step.WAITING else _charging(procedure)
+    return {
+        Step.WAITING: _set_threshold,
+        Step.APPROACHING: _approaching,
+        Step.TRIPPED: _tripped,
+        Step.PUT_BACK: _put_back,
+    }[procedure.step](procedure, plan)
 
 
 def priority_of(procedure: Procedure) -> Priority:
@@ -85,19 +86,16 @@ def _before(procedure: Procedure) -> str:
     return f"The BMS showed {before.shown_pct:.1f} % where {before.own_pct:.1f} % was right."
 
 
-def restoring(procedure: Procedure) -> str:
+def restoring(procedure: Procedure, plan: Plan) -> str:
     """What is to be put back, with its values, in its order."""
-    plan = procedure.plan
-    assert plan is not None
     first = f"the over-voltage threshold of {procedure.pack} back to {plan.restore_v:.3f} V"
     if plan.restore_recovery_v is None:
         return f"Put {first}."
     return f"Put {first} first, then its recovery back to {plan.restore_recovery_v:.3f} V."
 
 
-def _set_threshold(procedure: Procedure) -> StepText:
-    plan, pack = procedure.plan, procedure.pack
-    assert plan is not None
+def _set_threshold(procedure: Procedure, plan: Plan) -> StepText:
+    pack = procedure.pack
     threshold = (
         f"the over-voltage threshold to {plan.threshold_v:.3f} V (it is {plan.restore_v:.3f} V)"
     )
@@ -109,10 +107,13 @@ def _set_threshold(procedure: Procedure) -> StepText:
             f"(it is {plan.restore_recovery_v:.3f} V), then {threshold}."
         )
     return StepText(
+        brief="To be set now, for one charge.",
         do=f"{do} Do it on a day when the pack comes to full and somebody is there. Then say: "
         f"watchd reanchor {pack} set",
         why=f"{_before(procedure)} Its highest cell comes to that threshold near full, the pack "
-        f"trips, and by the trip the BMS sets itself to 100 %. {procedure.carrying}",
+        "trips and disconnects, and by the trip the BMS sets itself to 100 %. "
+        f"{procedure.carrying} "
+        f"{procedure.holding}",
         waits_for="The new setting, reported by the BMS or said by you, for at most 6 h.",
         next=f"It watches the charge, and tells you when to put back {plan.restore_v:.3f} V.",
         caution=CAUTION,
@@ -121,10 +122,11 @@ def _set_threshold(procedure: Procedure) -> StepText:
 
 def _set_full(procedure: Procedure) -> StepText:
     pack = procedure.pack
-    assert procedure.full_v is not None
-    before = f" (it is {procedure.full_before_v:.3f} V)" if procedure.full_before_v else ""
+    asked_v, today_v = procedure.full_v or 0.0, procedure.full_before_v
+    before = f" (it is {today_v:.3f} V)" if today_v is not None else ""
     return StepText(
-        do=f"In the BMS of {pack}, set the full-charge setting to {procedure.full_v:.3f} V a cell"
+        brief="To be set now, for good.",
+        do=f"In the BMS of {pack}, set the full-charge setting to {asked_v:.3f} V a cell"
         f"{before}, and bms: full_v in the config likewise. Then say: watchd reanchor {pack} set",
         why=f"{_before(procedure)} At the charge voltage its cells do not come to today's setting; "
         "to this one they do. It can stay so.",
@@ -134,15 +136,15 @@ def _set_full(procedure: Procedure) -> StepText:
     )
 
 
-def _approaching(procedure: Procedure) -> StepText:
-    plan = procedure.plan
-    assert plan is not None
+def _approaching(procedure: Procedure, plan: Plan) -> StepText:
     set_v = procedure.set_v or plan.threshold_v
     return StepText(
+        brief=f"Its over-voltage threshold is at {set_v:.3f} V; when a cell comes there it "
+        "disconnects.",
         do=f"Let {procedure.pack} charge to the full charge voltage as on other days, and stay "
         "within reach.",
         why=f"Its over-voltage threshold is at {set_v:.3f} V for this charge. When its highest "
-        f"cell comes there it trips and disconnects. {procedure.carrying}",
+        f"cell comes there it trips and disconnects. {procedure.carrying} {procedure.holding}",
         waits_for="The trip, or 99 % shown by the BMS, for at most 24 h.",
         next=f"It tells you when to put the threshold back to {plan.restore_v:.3f} V.",
         caution=CAUTION,
@@ -166,6 +168,7 @@ def _charging(procedure: Procedure) -> StepText:
         why = f"{_before(procedure)} Its full-charge setting is low enough now."
         waits = "99 % shown by the BMS, or the end of a full charge, for at most 14 d."
     return StepText(
+        brief="Begun.",
         do=do,
         why=why,
         waits_for=waits,
@@ -173,13 +176,12 @@ def _charging(procedure: Procedure) -> StepText:
     )
 
 
-def _tripped(procedure: Procedure) -> StepText:
-    plan = procedure.plan
-    assert plan is not None
+def _tripped(procedure: Procedure, plan: Plan) -> StepText:
     return StepText(
+        brief=f"{procedure.pack} has tripped at over-voltage, as was wanted.",
         do="Leave the settings as they are for some minutes, and stay near.",
         why=f"{procedure.pack} has tripped at over-voltage, as was wanted, and is disconnected. "
-        f"Its BMS should now show 100 %. {procedure.carrying}",
+        f"Its BMS should now show 100 %. {procedure.holding}",
         waits_for="99 % or more shown by the BMS, for at most 30 min.",
         next=f"It tells you to put the threshold back to {plan.restore_v:.3f} V.",
         caution=CAUTION,
@@ -202,13 +204,11 @@ _REASONS = {
 }
 
 
-def _put_back(procedure: Procedure) -> StepText:
-    assert procedure.because is not None
-    reason = _REASONS[procedure.because]
+def _put_back(procedure: Procedure, plan: Plan) -> StepText:
+    reason = _REASONS[procedure.because] if procedure.because is not None else ""
     if procedure.because is Because.OTHER_VALUE and procedure.set_v is not None:
-        assert procedure.plan is not None
         reason = (
-            f"{procedure.set_v:.3f} V was set, and {procedure.plan.threshold_v:.3f} V was asked "
+            f"{procedure.set_v:.3f} V was set, and {plan.threshold_v:.3f} V was asked "
             "for: that does not do."
         )
     if procedure.trips > 1:
@@ -220,8 +220,13 @@ def _put_back(procedure: Procedure) -> StepText:
         shown = f" and shows {after:.1f} %" if after is not None else ""
         reason = f"The BMS of {procedure.pack} has set itself{shown}. {reason}".rstrip()
     then = CHECK_TEXT if procedure.anchored_at is not None else "It closes the record."
+    pack = procedure.pack
+    do = f"{restoring(procedure, plan)} Do it now, then say: watchd reanchor {pack} restored"
+    if procedure.set_at is None:
+        do = f"If it was set: {do} If it was not, say that as well."
     return StepText(
-        do=f"{restoring(procedure)} Do it now, then say: watchd reanchor {procedure.pack} restored",
+        brief=reason,
+        do=do,
         why=reason,
         waits_for="The old setting, reported by the BMS or said by you. The alarm stands until "
         "then, without end.",
@@ -239,6 +244,7 @@ def _checking(procedure: Procedure) -> StepText:
         else ""
     )
     return StepText(
+        brief=f"The BMS of {procedure.pack} has set itself{shows}.{back}",
         do="Nothing is to be done.",
         why=f"The BMS of {procedure.pack} has set itself{shows}.{back}",
         waits_for="The next full charge, for at most 45 d.",
@@ -248,6 +254,7 @@ def _checking(procedure: Procedure) -> StepText:
 
 def _ended(procedure: Procedure) -> StepText:
     return StepText(
+        brief=record_text(Record.of(procedure)),
         do=f"Nothing is to be done. `watchd reanchor {procedure.pack}` says what is open.",
         why=record_text(Record.of(procedure)),
         waits_for="Nothing.",

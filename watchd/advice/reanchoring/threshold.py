@@ -36,6 +36,7 @@ BELOW_TODAY_V = 0.010
 WARM_DEGC = 5.0  # so far inside the window for charging
 OLDEST_H = 14 * 24.0  # of the full charge that u comes from
 SAME_V = 0.005  # settings so close are the same
+TINY_V = 1e-6  # what floats differ by
 REPEATED = 3  # trips of a day that want somebody who looks
 
 
@@ -131,52 +132,49 @@ def _compute(pack: Pack, figures: Figures, knee_v: float) -> tuple[Plan | None, 
         )
         return None, refusals
     threshold_v = _down(highest - max(REACH_V, LEAD_PART * lead_v))
-    refusals += _limits(pack, threshold_v, per_cell_v, highest)
-    found, why_not = _with_recovery(pack, threshold_v, per_cell_v, highest, knee_v)
-    return found, [*refusals, *why_not]
+    limit = _limit(pack, threshold_v, per_cell_v, highest)
+    if limit is not None:
+        return None, [*refusals, limit]
+    found = _with_recovery(pack, threshold_v, per_cell_v, highest)
+    if found.recovery_v is not None and found.recovery_v <= knee_v:
+        refusals.append(
+            f"the recovery would have to go down to {found.recovery_v:.3f} V, to where a full cell "
+            f"rests (the knee is at {knee_v:.3f} V): the pack would not come back by itself"
+        )
+    return found, refusals
 
 
-def _limits(pack: Pack, threshold_v: float, per_cell_v: float, highest: float) -> list[str]:
+def _limit(pack: Pack, threshold_v: float, per_cell_v: float, highest: float) -> str | None:
     """Why this threshold cannot be."""
     today_v, most_v = pack.bms.overvoltage_v, pack.cell.max_v
-    if threshold_v > most_v:
-        return [
-            f"it would be {threshold_v:.3f} V, above the cell maker's maximum of {most_v:.3f} V: "
-            "the charge voltage is too high for these cells"
-        ]
-    if threshold_v > today_v - BELOW_TODAY_V:
-        return [
-            f"it would be {threshold_v:.3f} V, and today's threshold is {today_v:.3f} V: there is "
-            "nothing to lower"
-        ]
-    if threshold_v < per_cell_v + LEAST_V:
-        return [
+    be = f"it would be {threshold_v:.3f} V"
+    if threshold_v > most_v + TINY_V:
+        return (
+            f"{be}, above the cell maker's maximum of {most_v:.3f} V: the charge voltage is too "
+            "high for these cells"
+        )
+    if threshold_v > today_v - BELOW_TODAY_V + TINY_V:
+        return f"{be}, and today's threshold is {today_v:.3f} V: there is nothing to lower"
+    if threshold_v < per_cell_v + LEAST_V - TINY_V:
+        return (
             f"at full the highest cell stands at {highest:.3f} V, and the charge voltage is "
             f"{per_cell_v:.3f} V a cell: no cell comes to a threshold above that"
-        ]
-    return []
+        )
+    return None
 
 
-def _with_recovery(
-    pack: Pack, threshold_v: float, per_cell_v: float, highest: float, knee_v: float
-) -> tuple[Plan, list[str]]:
+def _with_recovery(pack: Pack, threshold_v: float, per_cell_v: float, highest: float) -> Plan:
+    """The plan, with a recovery that goes with the threshold."""
     today_v, recovery_v = pack.bms.overvoltage_v, pack.bms.overvoltage_recovery_v
-    lower = recovery_v > threshold_v - RECOVERY_V
-    lowered_v = _down(threshold_v - RECOVERY_GAP_V)
-    made = Plan(
+    lower = recovery_v > threshold_v - RECOVERY_V + TINY_V
+    return Plan(
         threshold_v=threshold_v,
         restore_v=today_v,
-        recovery_v=lowered_v if lower else None,
+        recovery_v=_down(threshold_v - RECOVERY_GAP_V) if lower else None,
         restore_recovery_v=recovery_v if lower else None,
         least_v=per_cell_v,
         most_v=min(highest, pack.cell.max_v, today_v - BELOW_TODAY_V),
     )
-    if lower and lowered_v <= knee_v:
-        return made, [
-            f"the recovery would have to go down to {lowered_v:.3f} V, to where a full cell rests "
-            f"(the knee is at {knee_v:.3f} V): the pack would not come back by itself"
-        ]
-    return made, []
 
 
 def _present_lead(figures: Figures, knee_v: float) -> float:
@@ -189,4 +187,4 @@ def _present_lead(figures: Figures, knee_v: float) -> float:
 
 def _down(volts: float) -> float:
     """To a whole step below; a step of a float is not quite one."""
-    return round(floor(volts / STEP_V + 1e-6) * STEP_V, 3)
+    return round(floor(volts / STEP_V + TINY_V) * STEP_V, 3)

@@ -9,7 +9,7 @@ from watchd.advice.reanchoring.states import (
     Because,
     Outcome,
     Procedure,
-    Refused,
+    RefusedError,
     Step,
     Word,
     is_as_before,
@@ -29,7 +29,7 @@ def say(
     value_v: float | None = None,
     sure: bool = False,
 ) -> Procedure:
-    """The procedure after the keeper's word. Raises Refused.
+    """The procedure after the keeper's word. Raises RefusedError.
 
     `value_v` is what was set; `sure` holds against what the bridge reports.
     """
@@ -44,7 +44,7 @@ def say(
 
 def _say_set(procedure: Procedure, at: float, value_v: float | None) -> Procedure:
     if procedure.step is not Step.WAITING:
-        raise Refused(f"nothing waits to be set: {procedure.pack} is in step {procedure.step}")
+        raise RefusedError(f"nothing waits to be set: {procedure.pack} is in step {procedure.step}")
     plan = procedure.plan
     if plan is None:
         asked_v = procedure.full_v
@@ -60,9 +60,9 @@ def _say_set(procedure: Procedure, at: float, value_v: float | None) -> Procedur
 def _say_restored(procedure: Procedure, figures: Figures, at: float, *, sure: bool) -> Procedure:
     plan = procedure.plan
     if plan is None or not procedure.may_be_in_place:
-        raise Refused(f"nothing of {procedure.pack} waits to be put back")
+        raise RefusedError(f"nothing of {procedure.pack} waits to be put back")
     if is_as_before(procedure, figures) is False and not sure:
-        raise Refused(
+        raise RefusedError(
             f"the BMS of {procedure.pack} still reports {_reported_text(procedure, figures)}. Put "
             "that back, and watchd sees it by itself; say it again with --yes if you have looked "
             "at the BMS and the report is wrong"
@@ -89,7 +89,9 @@ def _reported_text(procedure: Procedure, figures: Figures) -> str:
 
 def _say_cancel(procedure: Procedure, figures: Figures, at: float) -> Procedure:
     if procedure.step is Step.PUT_BACK:
-        raise Refused("it cannot be left now: put the threshold back first, then say 'restored'")
+        raise RefusedError(
+            "it cannot be left now: put the threshold back first, then say 'restored'"
+        )
     if procedure.step is Step.CHECKING:
         return moved(procedure, Step.ENDED, at, outcome=Outcome.UNCHECKED)
     if procedure.may_be_in_place:
