@@ -87,6 +87,7 @@ class Hut(Scene):
         again = Hut(state, self.config)
         again.seconds, again.reports = self.seconds, self.reports
         again.retained, again.said, again.transitions = self.retained, self.said, self.transitions
+        again._heard(again.engine.tick(again.now))
         return again
 
 
@@ -104,4 +105,5 @@ def low_at_full(*more: Rule, **reports: int) -> Hut:
     seconds, state = json.loads(_state(tuple(reports.items())))
     hut = Hut(state, None, *more)
     hut.seconds, hut.reports = seconds, dict(reports)
+    hut._heard(hut.engine.tick(hut.now))
     return hut

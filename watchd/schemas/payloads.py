@@ -17,8 +17,11 @@ from watchd.messages import (
     Explanation,
     FiguresRecord,
     History,
+    ReanchorAnswer,
+    ReanchorStep,
     Refusal,
     ServiceRecord,
+    StepAnnunciation,
 )
 from watchd.requests import WITHOUT_ALARM, Do, RequestEntry
 from watchd.rules.fields import FIELDS
@@ -26,7 +29,7 @@ from watchd.schemas.files import PayloadSchema, given
 
 _PAYLOADS: tuple[Any, ...] = (
     ServiceRecord, AlarmRecord, Annunciation, ChargeLimitRecord, FiguresRecord, RequestEntry,
-    Done, AlarmList, Explanation, History, Refusal,
+    Done, AlarmList, Explanation, History, ReanchorAnswer, ReanchorStep, StepAnnunciation, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
     Kind.NUMBER: {"type": ["number", "null"]},
@@ -71,6 +74,7 @@ def _requests() -> list[JsonSchemaValue]:
     ends = [given(**{"for": {"type": "string"}}), given(until_cleared={"const": True})]
     return [
         {"anyOf": [alarmless, given(alarm={"type": "string"})]},
+        {"if": given(do={"const": str(Do.REANCHOR)}), "then": given(pack={"type": "string"})},
         {"if": given(do={"const": str(Do.SHELVE)}), "then": {"oneOf": ends}},
     ]
 

@@ -27,6 +27,8 @@ _MESSAGES = {
     "service": ("ServiceRecord", _JSON, "The daemon: running, stopped or lost"),
     "alarm": ("AlarmRecord", _JSON, "The record of an alarm that is not normal"),
     "annunciation": ("Annunciation", _JSON, "What a phone should show now"),
+    "step": ("StepAnnunciation", _JSON, "What a phone should show now, of a re-anchoring"),
+    "reanchoring": ("ReanchorStep", _JSON, "The step or the record of a re-anchoring"),
     "charge-limit": ("ChargeLimitRecord", _JSON, "The suggested charge current limit"),
     "amps": ("Amps", _JSON, "The suggested charge current limit as a plain number, in A"),
     "pack-figures": ("PackFigures", _JSON, "The figures of a pack"),
@@ -37,9 +39,10 @@ _MESSAGES = {
     "list": ("AlarmList", _JSON, "The alarms"),
     "why": ("Explanation", _JSON, "Why an alarm is as it is"),
     "history": ("History", _JSON, "What the journal holds"),
+    "reanchor": ("ReanchorAnswer", _JSON, "Whether a pack is to be re-anchored, and where it is"),
     "refusal": ("Refusal", _JSON, "Nothing was done, and why"),
 }
-_ANSWERS = ("done", "list", "why", "history", "refusal")
+_ANSWERS = ("done", "list", "why", "history", "reanchor", "refusal")
 
 
 def topics_document(config: Config | None = None) -> dict[str, Any]:
@@ -103,7 +106,11 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
             topics.alarm("{rule}", "cell/{pack}/{cell}"), "An alarm of one cell",
             "alarm", "withdrawal", rule=_RULE, pack=pack, cell=cell,
         ),
-        "annunciation": _channel(topics.annunciation, "For a phone", "annunciation"),
+        "annunciation": _channel(topics.annunciation, "For a phone", "annunciation", "step"),
+        "reanchoring": _channel(
+            topics.reanchor("{pack}"), "The guided re-anchoring of a pack, and what to do now",
+            "reanchoring", "withdrawal", pack=pack,
+        ),
         "charge-limit": _channel(
             topics.charge_limit("{bank}"), "Advice for the charger; none means no advice",
             "charge-limit", "withdrawal", bank=bank,
@@ -147,6 +154,7 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
         "alarm": {"qos": 1, "retain": True},
         "alarm-of-cell": {"qos": 1, "retain": True},
         "annunciation": {"qos": 1, "retain": False},
+        "reanchoring": {"qos": 1, "retain": True},
         "charge-limit": {"qos": 1, "retain": True, **expiry},
         "charge-limit-amps": {"qos": 1, "retain": True, **expiry},
         "pack-figures": {"qos": 0, "retain": True},
