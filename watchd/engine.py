@@ -28,6 +28,7 @@ from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
+from watchd.watch.reanchor import News
 from watchd.watch.service import ServiceWatch
 from watchd.watch.watches import Watches, build_watches
 
@@ -73,6 +74,7 @@ class Engine:
         self._queries: list[JournalQuery] = []
         self._transitions: list[Transition] = []
         self._advices: list[tuple[float, str, Advice]] = []
+        self._steps: list[News] = []
 
     # --- what goes in ---
 
@@ -204,6 +206,11 @@ class Engine:
         found, self._advices = self._advices, []
         return found
 
+    def take_steps(self) -> list[News]:
+        """Steps of re-anchorings since the last call; each wants to be saved."""
+        found, self._steps = self._steps, []
+        return found
+
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
         return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}
@@ -254,6 +261,7 @@ class Engine:
         if isinstance(watch, PackWatch):
             for news in watch.reanchor.take_news():
                 self._say.reanchored(news)
+                self._steps.append(news)
         if isinstance(watch, BankWatch):
             advice = self._say.advised(watch, at)
             if advice is not None:

@@ -48,7 +48,12 @@ class ReanchorActions:
                 self._say(watch, request, now)
         except RefusedError as error:
             raise RequestError(str(error)) from None
-        return {"ok": True, "reanchor": self._told(watch, step_s, warning)}
+        told = self._told(watch, step_s, warning)
+        # Who has just ended one is told how it ended.
+        procedure = watch.reanchor.procedure
+        if procedure is not None and request.step in _WORDS:
+            told["step"] = step_record(procedure, step_s)
+        return {"ok": True, "reanchor": told}
 
     def _say(self, watch: PackWatch, request: ReanchorRequest, now: float) -> None:
         procedure = watch.reanchor.procedure

@@ -53,15 +53,18 @@ def step_record(procedure: Procedure, step_s: float = 0.0) -> ReanchorStep:
 def step_annunciation(procedure: Procedure, at: float, step_s: float = 0.0) -> StepAnnunciation:
     """What a phone should show of a step."""
     text = text_of(procedure)
+    said = f"{text.brief} {text.do}"
+    if text.caution:
+        said = f"{said.removesuffix('.')}. {text.caution}"
     return {
         "at": rfc3339(at + step_s),
         "title": title_of(procedure),
-        "text": f"{text.brief} {text.do}",
+        "text": said,
         "priority": priority_of(procedure),
         "reanchor": procedure.pack,
         "step": procedure.step,
         "consequence": consequence_of(procedure),
-        "response": f"{text.do} {text.caution}".rstrip(),
+        "response": text.do,
     }
 
 

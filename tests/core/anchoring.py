@@ -1,4 +1,4 @@
-"""A hut with a pack whose BMS shows too little at full, and a keeper who is guided. Invented data."""
+"""A hut with a pack whose BMS shows too little, and a keeper who is guided. Invented data."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ class Model(RuleBasedStateMachine):
         self.hut: Hut = low_at_full(**OLD)
         self.twin: Hut | None = None
         self.set_to: dict[str, dict[str, int]] = {name: dict(OLD) for name in NAMES}
-        self.reporting = {name: True for name in NAMES}
+        self.reporting = dict.fromkeys(NAMES, True)
         self.reported = {name: dict(OLD) for name in NAMES}
         self.owed: set[str] = set()
         self.seen_changed: set[str] = set()
@@ -44,7 +44,8 @@ class Model(RuleBasedStateMachine):
         if self.reporting[name]:
             document = {**document, **self.set_to[name]}
             self.reported[name] = dict(self.set_to[name])
-        self.hut.run(seconds=seconds, every=min(seconds, 50.0), **{name: document})
+        packs: dict[str, Any] = {name: document}
+        self.hut.run(seconds=seconds, every=min(seconds, 50.0), **packs)
         if self.reporting[name]:
             self._see(name)
 
@@ -166,7 +167,7 @@ class Model(RuleBasedStateMachine):
                 continue
             text = text_of(procedure)
             assert all((text.brief, text.do, text.why, text.waits_for, text.next))
-            assert "None" not in " ".join((text.brief, text.do, text.why))
+            assert "None" not in f"{text.brief} {text.do} {text.why}"
             assert bool(text.caution) or not procedure.may_be_in_place
             if procedure.step is Step.PUT_BACK:
                 assert "3.650 V" in text.do

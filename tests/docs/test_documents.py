@@ -95,6 +95,7 @@ def test_readme_names_the_topics_and_rules_that_there_are() -> None:
         topics.charge_limit("BANK"),
         topics.charge_limit_amps("BANK"),
         topics.figures("pack/PACK"),
+        topics.reanchor("PACK"),
     ):
         assert f"`{topic}`" in README
     shipped_rules = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from watchd.commands.columns import wrapped
+from watchd.commands.columns import paragraph
 
 _NEEDED = {True: "to be re-anchored", False: "nothing to re-anchor", None: "not known yet"}
 
@@ -14,19 +14,19 @@ def lines(told: dict[str, Any]) -> Iterator[str]:
     """Where it is, or whether it is needed and how."""
     if "step" in told:
         yield from _step_lines(told["step"])
-        yield from wrapped(told["now"], "")
+        yield from paragraph(told["now"], "", "")
         return
     yield f"{told['pack']}: {_NEEDED[told['needed']]}"
     for sentence in (*told["assessment"], told["now"]):
-        yield from wrapped(sentence, "")
+        yield from paragraph(sentence, "", "")
     if told["records"]:
         yield ""
-        yield from wrapped(f"Last time: {told['records'][-1]['text']}", "")
+        yield from paragraph(f"Last time: {told['records'][-1]['text']}", "", "")
     if "warning" in told:
         yield ""
         yield "Before you begin:"
         for sentence in told["warning"]:
-            yield from wrapped(f"- {sentence}", "")
+            yield from paragraph(sentence, "- ", "  ")
         return
     if told["ways"]:
         yield from _ways_lines(told)
@@ -34,7 +34,8 @@ def lines(told: dict[str, Any]) -> Iterator[str]:
 
 def _step_lines(step: dict[str, Any]) -> Iterator[str]:
     since = step["since"][:16].replace("T", " ")
-    yield f"{step['pack']}: {_words(step['way'])}, {_words(step['step'])} since {since} UTC"
+    yield f"{step['pack']}: {_words(step['way'])}, {_words(step['step'])}"
+    yield f"since {since} UTC"
     for label, key in (
         ("Do now", "do"),
         ("Why", "why"),
@@ -45,7 +46,7 @@ def _step_lines(step: dict[str, Any]) -> Iterator[str]:
         if key in step:
             yield ""
             yield f"{label}:"
-            yield from (f"  {line}" for line in _paragraph(step[key]))
+            yield from paragraph(step[key], "  ", "  ")
     yield ""
 
 
@@ -54,25 +55,17 @@ def _ways_lines(told: dict[str, Any]) -> Iterator[str]:
     yield "The ways, the mildest first:"
     for number, way in enumerate(told["ways"], 1):
         yield f"{number}. {_words(way['way'])}: {'open' if way['open'] else 'passed over'}"
-        for line in _paragraph(way["text"]):
-            yield f"   {line}"
+        yield from paragraph(way["text"], "   ", "   ")
         for reason in way["reasons"]:
-            first, *rest = _paragraph(reason)
-            yield f"   - {first}"
-            yield from (f"     {line}" for line in rest)
+            yield from paragraph(reason, "   - ", "     ")
     yield ""
-    yield from wrapped(next(w["caution"] for w in told["ways"] if "caution" in w), "")
+    yield from paragraph(next(w["caution"] for w in told["ways"] if "caution" in w), "", "")
     mildest = next((way for way in told["ways"] if way["open"]), None)
     if mildest is not None and told["needed"]:
         yield ""
         way = mildest["way"].replace("_", "-")
         yield "Begin with the mildest:"
         yield f"  watchd reanchor {told['pack']} begin --way {way}"
-
-
-def _paragraph(text: str) -> list[str]:
-    """Lines with room for an indent."""
-    return [line.strip() for line in wrapped(text, "     ")]
 
 
 def _words(name: str) -> str:

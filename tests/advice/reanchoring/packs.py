@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from watchd.advice.reanchoring.carrying import Carrying
+from watchd.advice.reanchoring.carrying import Other, without
 from watchd.advice.reanchoring.states import Procedure, Reading, Step, Way
 from watchd.advice.reanchoring.threshold import Plan
 from watchd.config import Bms, Cell, Pack
@@ -12,7 +12,11 @@ from watchd.figures import Figures
 
 KNEE_V = 3.40
 START = 1_790_000_000.0
-CAN = Carrying(None, "birch carries it.", "Keep it low.", 100.0, 150.0)
+CAN = without(
+    "alder",
+    {"current_a": 4.0},
+    [Other("birch", 200.0, 100.0, 150.0, {"telemetry_quality": "good", "current_a": 8.0})],
+)
 
 
 def alder(*, max_v: float = 3.65, **bms: float) -> Pack:

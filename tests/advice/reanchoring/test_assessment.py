@@ -32,32 +32,42 @@ NEEDED: list[tuple[dict[str, Any], bool | None, str]] = [
     (
         {},
         True,
-        "The BMS shows 88.0 %, and by watchd's count it is 99.5 % (± 0.6 %): 11.5 % too little. "
-        "It is to be re-anchored.",
+        (
+            "The BMS shows 88.0 %, and by watchd's count it is 99.5 % (± 0.6 %): 11.5 % too little. "
+            "It is to be re-anchored."
+        ),
     ),
     (
         {"soc_pct": 97.0},
         False,
-        "The BMS shows 97.0 %, and by watchd's count it is 99.5 % (± 0.6 %): close enough. "
-        "Nothing is to be re-anchored.",
+        (
+            "The BMS shows 97.0 %, and by watchd's count it is 99.5 % (± 0.6 %): close enough. "
+            "Nothing is to be re-anchored."
+        ),
     ),
     (
         {"soc_pct": 94.0, "soc_estimate_sigma_pct": 2.9},
         False,
-        "The BMS shows 94.0 %, and by watchd's count it is 99.5 % (± 2.9 %): the difference of "
-        "5.5 % is no more than what the count may be wrong by. A full charge tells.",
+        (
+            "The BMS shows 94.0 %, and by watchd's count it is 99.5 % (± 2.9 %): the difference of "
+            "5.5 % is no more than what the count may be wrong by. A full charge tells."
+        ),
     ),
     (
         {"soc_pct": 70.0, "soc_estimate_pct": 60.0},
         False,
-        "The BMS shows 70.0 %, and by watchd's count it is 60.0 % (± 0.6 %): 10.0 % too much. "
-        "That comes right by itself: at full the BMS shows 100 %, and can show no more.",
+        (
+            "The BMS shows 70.0 %, and by watchd's count it is 60.0 % (± 0.6 %): 10.0 % too much. "
+            "That comes right by itself: at full the BMS shows 100 %, and can show no more."
+        ),
     ),
     (
         {"soc_estimate_pct": None, "soc_estimate_sigma_pct": None},
         None,
-        "The BMS shows 88.0 %. watchd has no count of its own to hold against it: it needs to see "
-        "one full charge first.",
+        (
+            "The BMS shows 88.0 %. watchd has no count of its own to hold against it: it needs to see "
+            "one full charge first."
+        ),
     ),
     ({"soc_pct": None}, None, "The state of charge of the BMS is not known now."),
 ]
@@ -74,8 +84,10 @@ HABITS: list[tuple[dict[str, Any], str]] = [
     ({}, "Where this BMS sets itself is not known yet: no full charge has shown it."),
     (
         {"full_charges_missed": 1},
-        "Where this BMS sets itself is not known yet: 1 full charge in a row without it, and no "
-        "re-anchoring seen.",
+        (
+            "Where this BMS sets itself is not known yet: 1 full charge in a row without it, and no "
+            "re-anchoring seen."
+        ),
     ),
     (
         {"reanchors_at": "never", "full_charges_missed": 4},
@@ -87,8 +99,10 @@ HABITS: list[tuple[dict[str, Any], str]] = [
             "reanchored_at_overvoltage": 1,
             "full_charges_missed": 3,
         },
-        "It was seen to set itself by an over-voltage trip (once), and at the charge voltage 3 "
-        "full charges in a row without.",
+        (
+            "It was seen to set itself by an over-voltage trip (once), and at the charge voltage 3 "
+            "full charges in a row without."
+        ),
     ),
     (
         {
@@ -97,8 +111,10 @@ HABITS: list[tuple[dict[str, Any], str]] = [
             "absorption_reanchored_h": 0.75,
             "full_charges_missed": 2,
         },
-        "It sets itself at the charge voltage: seen 5 times, the last time after 45 min of "
-        "absorption; since then 2 full charges in a row without.",
+        (
+            "It sets itself at the charge voltage: seen 5 times, the last time after 45 min of "
+            "absorption; since then 2 full charges in a row without."
+        ),
     ),
 ]
 
@@ -161,8 +177,10 @@ REASONS: list[tuple[Way, dict[str, Any], Pack, str]] = [
         Way.FULL_SETTING,
         {"cell_min_at_full_v": 3.41},
         alder(),
-        "at full the lowest cell comes to 3.410 V only, and a setting near 3.400 V would be met "
-        "long before the pack is full. Balance first",
+        (
+            "at full the lowest cell comes to 3.410 V only, and a setting near 3.400 V would be met "
+            "long before the pack is full. Balance first"
+        ),
     ),
     (
         Way.FULL_SETTING,
@@ -184,7 +202,11 @@ def test_a_way_is_passed_over_with_its_reason(
 
 
 def test_a_short_absorption_excludes_no_longer_one() -> None:
-    changed = {"reanchors_at": "never", "full_charges_missed": 3, "absorption_missed_h": 1.9}
+    changed: dict[str, Any] = {
+        "reanchors_at": "never",
+        "full_charges_missed": 3,
+        "absorption_missed_h": 1.9,
+    }
     assert assessed(**changed).offer(Way.ABSORPTION).open
 
 

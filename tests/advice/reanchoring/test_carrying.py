@@ -1,4 +1,4 @@
-"""Whether the others carry a pack's current: by their own limits, with nothing taken for granted."""
+"""Whether the others carry a pack's current: by their own limits, nothing taken for granted."""
 
 from __future__ import annotations
 

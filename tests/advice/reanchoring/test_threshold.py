@@ -103,14 +103,18 @@ REFUSED: dict[str, tuple[dict[str, Any], Pack, str]] = {
     "reports another": (
         {"setting_overvoltage_v": 3.60},
         alder(),
-        "the BMS reports overvoltage_v 3.600 V and the config has 3.650 V: bring them together "
-        "first",
+        (
+            "the BMS reports overvoltage_v 3.600 V and the config has 3.650 V: bring them together "
+            "first"
+        ),
     ),
     "reports another recovery": (
         {"setting_overvoltage_recovery_v": 3.50},
         alder(),
-        "the BMS reports overvoltage_recovery_v 3.500 V and the config has 3.550 V: bring them "
-        "together first",
+        (
+            "the BMS reports overvoltage_recovery_v 3.500 V and the config has 3.550 V: bring them "
+            "together first"
+        ),
     ),
     "today's above the maximum": (
         {},
@@ -130,20 +134,26 @@ REFUSED: dict[str, tuple[dict[str, Any], Pack, str]] = {
     "spread too wide": (
         {"cell_max_at_full_v": 3.545},
         alder(),
-        "the spread is too wide: the highest cell is 45 mV above the mean at the top, and 40 mV "
-        "is the most; it would trip long before the pack is full. Balance first",
+        (
+            "the spread is too wide: the highest cell is 45 mV above the mean at the top, and 40 mV "
+            "is the most; it would trip long before the pack is full. Balance first"
+        ),
     ),
     "spread too wide now": (
         PRESENT,
         alder(),
-        "the spread is too wide: the highest cell is 50 mV above the mean at the top, and 40 mV "
-        "is the most; it would trip long before the pack is full. Balance first",
+        (
+            "the spread is too wide: the highest cell is 50 mV above the mean at the top, and 40 mV "
+            "is the most; it would trip long before the pack is full. Balance first"
+        ),
     ),
     "above the cell's maximum": (
         HIGH,
         alder(overvoltage_v=3.65, overvoltage_recovery_v=3.5),
-        "it would be 3.655 V, above the cell maker's maximum of 3.650 V: the charge voltage is "
-        "too high for these cells",
+        (
+            "it would be 3.655 V, above the cell maker's maximum of 3.650 V: the charge voltage is "
+            "too high for these cells"
+        ),
     ),
     "not below today's": (
         {},
@@ -153,14 +163,18 @@ REFUSED: dict[str, tuple[dict[str, Any], Pack, str]] = {
     "no cell comes there": (
         EVEN,
         alder(),
-        "at full the highest cell stands at 3.506 V, and the charge voltage is 3.500 V a cell: no "
-        "cell comes to a threshold above that",
+        (
+            "at full the highest cell stands at 3.506 V, and the charge voltage is 3.500 V a cell: no "
+            "cell comes to a threshold above that"
+        ),
     ),
     "no recovery": (
         LOW,
         alder(),
-        "the recovery would have to go down to 3.385 V, to where a full cell rests (the knee is "
-        "at 3.400 V): the pack would not come back by itself",
+        (
+            "the recovery would have to go down to 3.385 V, to where a full cell rests (the knee is "
+            "at 3.400 V): the pack would not come back by itself"
+        ),
     ),
 }
 

@@ -192,10 +192,11 @@ def _full_setting(pack: Pack, figures: Figures, tried: Record | None, knee_v: fl
             f"at full the lowest cell comes to {lowest:.3f} V only, and a setting near "
             f"{knee_v:.3f} V would be met long before the pack is full. Balance first"
         )
-    text = (
-        f"Lower the BMS's own full-charge setting from {today_v:.3f} V to {full_v:.3f} V a cell, "
-        "for good: at full the lowest cell comes above that. No protection is touched."
-    )
+    if full_v < today_v:
+        text = (
+            f"Lower the BMS's own full-charge setting from {today_v:.3f} V to {full_v:.3f} V a "
+            "cell, for good: at full the lowest cell comes above that. No protection is touched."
+        )
     return Offer(Way.FULL_SETTING, text, tuple(reasons), full_v=full_v, full_before_v=today_v)
 
 

@@ -88,10 +88,10 @@ def _before(procedure: Procedure) -> str:
 
 def restoring(procedure: Procedure, plan: Plan) -> str:
     """What is to be put back, with its values, in its order."""
-    first = f"the over-voltage threshold of {procedure.pack} back to {plan.restore_v:.3f} V"
+    put = f"put the over-voltage threshold of {procedure.pack} back to {plan.restore_v:.3f} V"
     if plan.restore_recovery_v is None:
-        return f"Put {first}."
-    return f"Put {first} first, then its recovery back to {plan.restore_recovery_v:.3f} V."
+        return put
+    return f"{put} first, then its recovery back to {plan.restore_recovery_v:.3f} V"
 
 
 def _set_threshold(procedure: Procedure, plan: Plan) -> StepText:
@@ -221,9 +221,11 @@ def _put_back(procedure: Procedure, plan: Plan) -> StepText:
         reason = f"The BMS of {procedure.pack} has set itself{shown}. {reason}".rstrip()
     then = CHECK_TEXT if procedure.anchored_at is not None else "It closes the record."
     pack = procedure.pack
-    do = f"{restoring(procedure, plan)} Do it now, then say: watchd reanchor {pack} restored"
-    if procedure.set_at is None:
-        do = f"If it was set: {do} If it was not, say that as well."
+    say = f"say: watchd reanchor {pack} restored"
+    if procedure.set_at is not None:
+        do = f"P{restoring(procedure, plan)[1:]}. Then {say}"
+    else:
+        do = f"If it was set, {restoring(procedure, plan)}. Then, or if it was not set, {say}"
     return StepText(
         brief=reason,
         do=do,
