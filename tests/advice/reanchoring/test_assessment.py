@@ -33,8 +33,8 @@ NEEDED: list[tuple[dict[str, Any], bool | None, str]] = [
         {},
         True,
         (
-            "The BMS shows 88.0 %, and by watchd's count it is 99.5 % (± 0.6 %): 11.5 % too little. "
-            "It is to be re-anchored."
+            "The BMS shows 88.0 %, and by watchd's count it is 99.5 % (± 0.6 %): 11.5 % too "
+            "little. It is to be re-anchored."
         ),
     ),
     (
@@ -65,8 +65,8 @@ NEEDED: list[tuple[dict[str, Any], bool | None, str]] = [
         {"soc_estimate_pct": None, "soc_estimate_sigma_pct": None},
         None,
         (
-            "The BMS shows 88.0 %. watchd has no count of its own to hold against it: it needs to see "
-            "one full charge first."
+            "The BMS shows 88.0 %. watchd has no count of its own to hold against it: it needs to "
+            "see one full charge first."
         ),
     ),
     ({"soc_pct": None}, None, "The state of charge of the BMS is not known now."),
@@ -85,8 +85,8 @@ HABITS: list[tuple[dict[str, Any], str]] = [
     (
         {"full_charges_missed": 1},
         (
-            "Where this BMS sets itself is not known yet: 1 full charge in a row without it, and no "
-            "re-anchoring seen."
+            "Where this BMS sets itself is not known yet: 1 full charge in a row without it, and "
+            "no re-anchoring seen."
         ),
     ),
     (
@@ -178,8 +178,8 @@ REASONS: list[tuple[Way, dict[str, Any], Pack, str]] = [
         {"cell_min_at_full_v": 3.41},
         alder(),
         (
-            "at full the lowest cell comes to 3.410 V only, and a setting near 3.400 V would be met "
-            "long before the pack is full. Balance first"
+            "at full the lowest cell comes to 3.410 V only, and a setting near 3.400 V would be "
+            "met long before the pack is full. Balance first"
         ),
     ),
     (

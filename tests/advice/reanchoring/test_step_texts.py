@@ -65,7 +65,7 @@ def told(procedure: Procedure) -> str:
     """Terminal, then phone."""
     step = {"step": step_record(procedure), "now": "Now: 55.9 V, 12 A."}
     phone = step_annunciation(procedure, procedure.since)
-    shown = [f"{key}: {phone[key]}" for key in ("title", "priority", "text", "consequence")]  # type: ignore[literal-required]
+    shown = [f"{key}: {phone[key]}" for key in ("title", "priority", "text", "consequence")]
     return "\n".join([*lines(step), "", "On a phone:", *shown, ""])
 
 

@@ -135,16 +135,16 @@ REFUSED: dict[str, tuple[dict[str, Any], Pack, str]] = {
         {"cell_max_at_full_v": 3.545},
         alder(),
         (
-            "the spread is too wide: the highest cell is 45 mV above the mean at the top, and 40 mV "
-            "is the most; it would trip long before the pack is full. Balance first"
+            "the spread is too wide: the highest cell is 45 mV above the mean at the top, and 40 "
+            "mV is the most; it would trip long before the pack is full. Balance first"
         ),
     ),
     "spread too wide now": (
         PRESENT,
         alder(),
         (
-            "the spread is too wide: the highest cell is 50 mV above the mean at the top, and 40 mV "
-            "is the most; it would trip long before the pack is full. Balance first"
+            "the spread is too wide: the highest cell is 50 mV above the mean at the top, and 40 "
+            "mV is the most; it would trip long before the pack is full. Balance first"
         ),
     ),
     "above the cell's maximum": (
@@ -164,16 +164,16 @@ REFUSED: dict[str, tuple[dict[str, Any], Pack, str]] = {
         EVEN,
         alder(),
         (
-            "at full the highest cell stands at 3.506 V, and the charge voltage is 3.500 V a cell: no "
-            "cell comes to a threshold above that"
+            "at full the highest cell stands at 3.506 V, and the charge voltage is 3.500 V a cell: "
+            "no cell comes to a threshold above that"
         ),
     ),
     "no recovery": (
         LOW,
         alder(),
         (
-            "the recovery would have to go down to 3.385 V, to where a full cell rests (the knee is "
-            "at 3.400 V): the pack would not come back by itself"
+            "the recovery would have to go down to 3.385 V, to where a full cell rests (the knee "
+            "is at 3.400 V): the pack would not come back by itself"
         ),
     ),
 }
