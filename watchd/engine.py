@@ -306,7 +306,7 @@ class Engine:
         """Without a past, but for a threshold that somebody has lowered and is to put back."""
         try:
             self._build(at, {"reanchor": saved.get("reanchor", {})})
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError):
             self._build(at, {})
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:

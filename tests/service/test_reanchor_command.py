@@ -163,3 +163,7 @@ def test_words_that_there_are_not_are_usage(config: Path, reanchor: Reanchor) ->
     del config
     assert reanchor("alder", "open").code == 2
     assert reanchor("alder", "begin", "--way", "force").code == 2
+    for volts in ("56.3", "high", "nan"):
+        refused = reanchor("alder", "set", "--volts", volts)
+        assert (refused.code, refused.out) == (2, "")
+        assert "Traceback" not in refused.err

@@ -17,6 +17,7 @@ from watchd.requests import Do, ReanchorDo
 from watchd.shell.asking import ask
 
 _STEPS = [str(step) for step in ReanchorDo if step is not ReanchorDo.LOOK]
+LEAST_V, MOST_V = 1.5, 4.5
 _WAYS = [str(way).replace("_", "-") for way in Way]
 
 
@@ -42,7 +43,10 @@ def add(commands: Any) -> None:
         "--way", choices=_WAYS, help="begin: which (default: the mildest that is open)"
     )
     parser.add_argument(
-        "--volts", type=float, metavar="V", help="set: what was set, where it is another value"
+        "--volts",
+        type=_cell_volts,
+        metavar="V",
+        help="set: what was set a cell, where it is another value",
     )
     parser.add_argument(
         "--yes",
@@ -51,6 +55,17 @@ def add(commands: Any) -> None:
     )
     add_daemon(parser)
     parser.set_defaults(run=run)
+
+
+def _cell_volts(text: str) -> float:
+    try:
+        volts = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no voltage") from None
+    if not LEAST_V <= volts <= MOST_V:
+        what = f"{text} V is no threshold of a cell: {LEAST_V:g} to {MOST_V:g} V"
+        raise argparse.ArgumentTypeError(what)
+    return volts
 
 
 def run(options: argparse.Namespace) -> int:
