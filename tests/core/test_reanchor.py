@@ -414,6 +414,19 @@ def test_a_state_that_cannot_be_used_keeps_what_is_to_be_put_back() -> None:
     assert raised(again)
 
 
+def test_a_state_that_cannot_be_used_keeps_what_was_reported_last() -> None:
+    hut = low(**OLD)
+    hut.reports = dict(LOWERED)
+    hut.alder(in_use(70.0), minutes=1)
+    state = json.loads(json.dumps(hut.engine.snapshot()))
+    state["packs"]["alder"]["estimators"] = "nonsense"
+    again = Hut(state)
+    again.seconds = hut.seconds
+    again.alder(in_use(70.0), minutes=1)
+    assert again.figures("pack/alder")["setting_overvoltage_v"] is None
+    assert raised(again)
+
+
 def test_a_day_without_watchd_goes_on_where_it_was() -> None:
     hut = low()
     hut.begin()

@@ -200,9 +200,7 @@ def _check(procedure: Procedure, figures: Figures, at: float) -> Procedure:
     count = known(figures, "full_count")
     if not procedure.away:
         spent = [known(figures, "soc_pct"), known(figures, "soc_estimate_pct")]
-        if figures.get("charge_state") == "FULL" or not any(
-            pct is not None and pct < AWAY_PCT for pct in spent
-        ):
+        if not any(pct is not None and pct < AWAY_PCT for pct in spent):
             return procedure
         return replace(procedure, away=True, mark=count, full=False, highest_pct=None)
     if count is None or procedure.mark is None or count <= procedure.mark:
