@@ -21,12 +21,14 @@ from watchd.operator_actions import OperatorActions
 from watchd.own_rules import FLOOD, NO_FAULT
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
+from watchd.reanchor_actions import ReanchorActions
 from watchd.requests import JournalQuery, answer_topic
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
+from watchd.watch.reanchor import News
 from watchd.watch.service import ServiceWatch
 from watchd.watch.watches import Watches, build_watches
 
@@ -72,6 +74,7 @@ class Engine:
         self._queries: list[JournalQuery] = []
         self._transitions: list[Transition] = []
         self._advised: list[Advised] = []
+        self._steps: list[News] = []
 
     # --- what goes in ---
 
@@ -166,6 +169,11 @@ class Engine:
         out.extend(
             self._say.record(a) for a in self._watches.alarms.values() if a.state != State.NORMAL
         )
+        out.extend(
+            self._say.reanchoring(watch.reanchor.procedure)
+            for watch in self._watches.packs.values()
+            if watch.reanchor.procedure is not None
+        )
         for bank in self._watches.banks.values():
             out.extend(self._say.advice(bank))
         out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
@@ -197,6 +205,11 @@ class Engine:
     def take_advice(self) -> list[Advised]:
         """Changes of advice since the last call."""
         found, self._advised = self._advised, []
+        return found
+
+    def take_steps(self) -> list[News]:
+        """Steps of re-anchorings since the last call; each wants to be saved."""
+        found, self._steps = self._steps, []
         return found
 
     def figures(self) -> dict[str, dict[str, Any]]:
@@ -246,6 +259,10 @@ class Engine:
         for transition in watch.evaluate(at):
             self._moved(transition)
         self._say.unknowns(watch.alarms())
+        if isinstance(watch, PackWatch):
+            for news in watch.reanchor.take_news():
+                self._say.reanchored(news)
+                self._steps.append(news)
         if isinstance(watch, BankWatch):
             self._advised.extend(self._say.advised(watch, at))
         if watch is not self._watches.service:
@@ -278,11 +295,18 @@ class Engine:
         except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
-            self._build(at, {})
+            self._build_anew(at, saved)
         self._saved = None
         self._begun = True
         for watch in self._watches.all:
             self._evaluate(watch, self._now)
+
+    def _build_anew(self, at: float, saved: dict[str, Any]) -> None:
+        """Without a past, but for a threshold that somebody has lowered and is to put back."""
+        try:
+            self._build(at, {"reanchor": saved.get("reanchor", {})})
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+            self._build(at, {})
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
         saved_at = saved.get("at", at)
@@ -313,7 +337,10 @@ class Engine:
     def _acting(self) -> OperatorActions:
         longest_s = self._config.alarms.longest_shelve
         watches = self._watches
-        return OperatorActions(watches.alarms, longest_s, watches.figures_of, watches.audit)
+        reanchoring = ReanchorActions(watches.packs, self._config.profile.upper_knee_v)
+        return OperatorActions(
+            watches.alarms, longest_s, watches.figures_of, watches.audit, reanchoring
+        )
 
     def _renew_edited(self, alarms: dict[str, Any]) -> None:
         """Where a rule or subject is gone, or the rule is another now, the record says so."""
@@ -354,5 +381,7 @@ class Engine:
             # The end of a shelf is a moment to look again.
             watch = self._watches.of(outcome.transition.subject)
             self._agenda.set(self._watches.index[watch.subject], watch.next_at())
+        if outcome.renewed is not None:
+            self._evaluate_pack(self._watches.packs[outcome.renewed], self._now)
         if outcome.answer is not None:
             self._say.say(outcome.answer)

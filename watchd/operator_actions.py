@@ -14,9 +14,11 @@ from watchd.alarms.why import why
 from watchd.durations import show_duration
 from watchd.figures import Figures
 from watchd.publish import Publish
+from watchd.reanchor_actions import ReanchorActions
 from watchd.requests import (
     Do,
     JournalQuery,
+    ReanchorDo,
     Request,
     RequestError,
     answer,
@@ -35,6 +37,7 @@ class Outcome:
     transition: Transition | None = None
     query: JournalQuery | None = None
     refused: str | None = None
+    renewed: str | None = None  # a pack whose re-anchoring may be in another step
 
 
 class OperatorActions:
@@ -50,8 +53,10 @@ class OperatorActions:
         longest_shelve_s: float,
         figures_of: Callable[[str], Figures],
         audit: Callable[[str | None], dict[str, Any]],
+        reanchoring: ReanchorActions,
     ) -> None:
         self._alarms, self._figures_of, self._audit = alarms, figures_of, audit
+        self._reanchoring = reanchoring
         self._longest_shelve_s = longest_shelve_s
 
     def take(
@@ -67,6 +72,11 @@ class OperatorActions:
             if request.do is Do.HISTORY:
                 shown = now + step_s
                 return Outcome(query=self._query(request, topic, correlation, shown))
+            if request.reanchor is not None:
+                told = self._reanchoring.take(request.reanchor, now, step_s)
+                asks = request.reanchor.step is not ReanchorDo.LOOK
+                pack = request.reanchor.pack if asks else None
+                return Outcome(_answer(topic, told, correlation), renewed=pack)
             data, transition = self._do(request, now, step_s)
         except RequestError as error:
             refused = str(error)

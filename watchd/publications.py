@@ -8,13 +8,16 @@ from typing import Any
 
 from watchd import __version__
 from watchd.advice.advice import Advice, Advised, Kind, VoltageAdvice, worth_saying
+from watchd.advice.reanchoring.states import Procedure
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.records import alarm_record, annunciation
 from watchd.alarms.state import State, Told, Transition
 from watchd.figures import rounded
 from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
+from watchd.reanchor_records import step_annunciation, step_record
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
+from watchd.watch.reanchor import News
 
 SERVICE_EVERY_S = 60.0
 SERVICE_NEWS_S = 5.0  # when something was refused, dropped or failed
@@ -51,6 +54,20 @@ class Publications:
         if transition.told is Told.YES:
             payload = encode(annunciation(transition, alarm, self.step_s))
             self._out.append(Publish(self.topics.annunciation, payload, qos=1))
+
+    def reanchored(self, news: News) -> None:
+        """A re-anchoring is in another step. No flood holds it back: it may be all that says that
+        a threshold is to be put back.
+        """
+        self._out.append(self.reanchoring(news.procedure))
+        if news.told:
+            payload = encode(step_annunciation(news.procedure, news.at, self.step_s))
+            self._out.append(Publish(self.topics.annunciation, payload, qos=1))
+
+    def reanchoring(self, procedure: Procedure) -> Publish:
+        """The retained record of a re-anchoring."""
+        payload = encode(step_record(procedure, self.step_s))
+        return Publish(self.topics.reanchor(procedure.pack), payload, qos=1, retain=True)
 
     def unknowns(self, alarms: Iterable[Alarm]) -> None:
         """Renew the record of a standing alarm when its condition becomes unknown or known."""

@@ -76,9 +76,15 @@ class Topics:
         """The figures of a pack or bank."""
         return f"{self.prefix}/figures/{subject}"
 
+    def reanchor(self, pack: str) -> str:
+        """The step or record of the guided re-anchoring of a pack."""
+        return f"{self.prefix}/reanchor/{pack}"
+
     def own_retained(self) -> tuple[str, ...]:
         """Filters of all that watchd itself leaves retained, but for `service`."""
-        kinds = ("alarm", "charge-limit", "discharge-limit", "charge-voltage", "figures")
+        kinds = (
+            "alarm", "charge-limit", "discharge-limit", "charge-voltage", "figures", "reanchor",
+        )  # fmt: skip
         return tuple(f"{self.prefix}/{kind}/#" for kind in kinds)
 
 

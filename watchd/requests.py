@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import Field, ValidationError, model_validator
 
+from watchd.advice.reanchoring.states import Way
 from watchd.errors import nearest
 from watchd.publish import Publish, encode
 from watchd.schema import Duration, PartError, Section
@@ -31,9 +32,20 @@ class Do(StrEnum):
     WHY = "why"
     HISTORY = "history"
     AUDIT = "audit"
+    REANCHOR = "reanchor"
 
 
-WITHOUT_ALARM = (Do.LIST, Do.HISTORY, Do.AUDIT)
+class ReanchorDo(StrEnum):
+    """What can be asked of a re-anchoring."""
+
+    LOOK = "look"
+    BEGIN = "begin"
+    SET = "set"
+    RESTORED = "restored"
+    CANCEL = "cancel"
+
+
+WITHOUT_ALARM = (Do.LIST, Do.HISTORY, Do.AUDIT, Do.REANCHOR)
 
 
 class RequestError(Exception):
@@ -51,7 +63,15 @@ class RequestEntry(Section):
     until_cleared: bool = Field(False, description="shelve: until it has returned the next time")
     since: Duration | None = Field(None, gt=0, description="history: how far back")
     all_: bool = Field(False, alias="all", description="list: those that are normal as well")
-    pack: str | None = Field(None, max_length=40, description="audit: this pack and its bank")
+    pack: str | None = Field(None, max_length=40, description="audit, reanchor: the pack")
+    step: ReanchorDo = Field(ReanchorDo.LOOK, description="reanchor: what of it", strict=False)
+    way: Way | None = Field(
+        None, description="reanchor, begin: the way; default: the mildest open", strict=False
+    )
+    value_v: float | None = Field(
+        None, ge=1.5, le=4.5, description="reanchor, set: what was set, in V a cell"
+    )
+    yes: bool = Field(False, description="reanchor: the warning was read")
     by: str = Field("", max_length=60, description="who asks, for the journal")
     reply_to: str | None = Field(
         None,
@@ -63,9 +83,23 @@ class RequestEntry(Section):
     def _whole(self) -> RequestEntry:
         if self.do not in WITHOUT_ALARM and self.alarm is None:
             raise ValueError(f"'{self.do}' needs an alarm: RULE/SUBJECT")
+        if self.do is Do.REANCHOR and self.pack is None:
+            raise PartError("'reanchor' needs a pack", "pack")
         if self.do is Do.SHELVE and (self.for_ is None) is not self.until_cleared:
             raise PartError("to shelve, give 'for' or 'until_cleared'", "for")
         return self
+
+
+@dataclass(frozen=True, slots=True)
+class ReanchorRequest:
+    """What is asked of a re-anchoring; volts a cell."""
+
+    pack: str
+    step: ReanchorDo
+    way: Way | None
+    value_v: float | None
+    yes: bool
+    by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +114,7 @@ class Request:
     whole: bool
     by: str
     pack: str | None
+    reanchor: ReanchorRequest | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +147,14 @@ def parse_request(payload: bytes) -> Request:
         whole=entry.all_,
         by=entry.by,
         pack=entry.pack,
+        reanchor=_reanchor(entry),
     )
+
+
+def _reanchor(entry: RequestEntry) -> ReanchorRequest | None:
+    if entry.do is not Do.REANCHOR or entry.pack is None:
+        return None
+    return ReanchorRequest(entry.pack, entry.step, entry.way, entry.value_v, entry.yes, entry.by)
 
 
 def _reply_to_of(payload: bytes) -> str | None:

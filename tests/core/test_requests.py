@@ -207,8 +207,8 @@ def test_history_is_in_the_reckoning_of_a_clock_that_was_set() -> None:
 
 
 ALL_THAT_CAN_BE = (
-    "'acknowledge', 'audit', 'history', 'in_service', 'list', 'out_of_service', 'reset', "
-    "'shelve', 'unshelve', 'why'"
+    "'acknowledge', 'audit', 'history', 'in_service', 'list', 'out_of_service', "
+    "'reanchor', 'reset', 'shelve', 'unshelve', 'why'"
 )
 REFUSED: list[tuple[Any, str | None]] = [
     (b"", "Invalid JSON: EOF while parsing a value at line 1 column 0"),

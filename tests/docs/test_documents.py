@@ -99,6 +99,7 @@ def test_readme_names_the_topics_and_rules_that_there_are() -> None:
         *(topics.advice(kind, "BANK") for kind in Kind),
         *(topics.advice_number(kind, "BANK") for kind in Kind),
         topics.figures("pack/PACK"),
+        topics.reanchor("PACK"),
     ):
         assert f"`{topic}`" in README
     shipped_rules = {

@@ -130,7 +130,7 @@ def run(options: argparse.Namespace) -> int:
     if what == "shelve":
         request |= {"for": options.for_} if options.for_ else {"until_cleared": True}
     if what not in ("list", "why", "history"):
-        request["by"] = _who()
+        request["by"] = who()
     return _show(options, what, asked(request))
 
 
@@ -153,7 +153,7 @@ def _acknowledge(
         raise WatchdError("name an alarm, or give --all")
     worst = 0
     for name in names:
-        answer = asked({"do": Do.ACKNOWLEDGE, "alarm": name, "by": _who()})
+        answer = asked({"do": Do.ACKNOWLEDGE, "alarm": name, "by": who()})
         worst = max(worst, _show(options, "acknowledge", answer))
     return worst
 
@@ -174,7 +174,8 @@ def _show(options: argparse.Namespace, what: str, answer: dict[str, Any]) -> int
     return 0 if answer.get("ok") else 1
 
 
-def _who() -> str:
+def who() -> str:
+    """Who asks, for the journal."""
     try:
         return getpass.getuser()[:60]
     except (OSError, KeyError):

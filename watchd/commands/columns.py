@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import textwrap
 from collections.abc import Iterator, Sequence
 
 NARROWEST, WIDEST = 40, 80
 BAR = "#"
+_UNIT = re.compile(r"(?<=\d) (%|°C|(?:mV|Ah|mΩ|V|A|W|h|d|s|min)\b)")
+_HELD = "\x00"  # a space at which no line ends
 
 
 def terminal_width() -> int:
@@ -36,6 +39,23 @@ def bar(number: float, largest: float, width: int) -> str:
 def listed(label: str, words: Sequence[str]) -> Iterator[str]:
     """`label: word, word, ...` over as many lines as it takes."""
     yield from wrapped(f"{label}: {', '.join(words)}", "")
+
+
+def paragraph(text: str, first: str, rest: str) -> Iterator[str]:
+    """A text over as many lines as it takes, with what stands before the first and the others.
+
+    A number stays on a line with its unit.
+    """
+    kept = _UNIT.sub(f"{_HELD}\\1", text).replace("± ", f"±{_HELD}")
+    lines = textwrap.wrap(
+        kept,
+        terminal_width(),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+    yield from (line.replace(_HELD, " ") for line in lines)
 
 
 def wrapped(text: str, indent: str) -> Iterator[str]:

@@ -30,3 +30,20 @@ def add_config(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rules", metavar="DIR", help="rules to use instead of those that the config names"
     )
+
+
+def add_daemon(parser: argparse.ArgumentParser) -> None:
+    """`--config`, `--password-file` and `--json`, for what is asked of a running watchd."""
+    parser.add_argument(
+        "--config",
+        "-c",
+        metavar="FILE",
+        default="config.yaml",
+        help="the config file (default: config.yaml)",
+    )
+    parser.add_argument(
+        "--password-file",
+        metavar="FILE",
+        help="in place of the config's: a credential of the service is there for the service alone",
+    )
+    parser.add_argument("--json", action="store_true", help="the answer as one object")

@@ -6,11 +6,11 @@ those before it. What is not known is None.
 
 from watchd.estimators.balancing import balancer
 from watchd.estimators.bank import daylight, sharing, totals
-from watchd.estimators.cells import extremes, headroom, imbalance, joints, spread_kind
+from watchd.estimators.cells import at_full, extremes, headroom, imbalance, joints, spread_kind
 from watchd.estimators.charging import absorption, charge, full, horizon, power, trips
 from watchd.estimators.estimator import CellEstimator, Estimator
 from watchd.estimators.quality import freshness, frozen, implausible, rhythm
-from watchd.estimators.soc import anchors, bms_soc, capacity, estimate, offset
+from watchd.estimators.soc import anchors, bms_soc, capacity, estimate, offset, reanchors
 from watchd.figures import Figure
 
 # What the keeper's definition of full may rest on comes before it, and the rest after.
@@ -26,11 +26,13 @@ BEFORE_FULL: tuple[type[Estimator], ...] = (
 )
 AFTER_FULL: tuple[type[Estimator], ...] = (
     absorption.Absorption,
+    at_full.AtFull,
     offset.Offset,
     anchors.Anchors,
     capacity.Capacity,
     estimate.Soc,
     bms_soc.BmsSoc,
+    reanchors.Reanchors,
     joints.Joints,
     headroom.Headroom,
     imbalance.Imbalance,
@@ -55,11 +57,13 @@ FIGURES_BEFORE_FULL: tuple[Figure, ...] = (
 )
 FIGURES_AFTER_FULL: tuple[Figure, ...] = (
     *absorption.FIGURES,
+    *at_full.FIGURES,
     *offset.FIGURES,
     *anchors.FIGURES,
     *capacity.FIGURES,
     *estimate.FIGURES,
     *bms_soc.FIGURES,
+    *reanchors.FIGURES,
     *joints.FIGURES,
     *headroom.FIGURES,
     *imbalance.FIGURES,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, FIGURES_BEFORE_FULL, PACK_FIGURES
 from watchd.figures import About, Figure, number, text
+from watchd.reanchor_figures import FIGURES as REANCHOR_FIGURES
 from watchd.settings import BANK_AUDIT, BANK_SETTINGS, PACK_AUDIT, PACK_SETTINGS
 from watchd.telemetry.names import TELEMETRY
 
@@ -36,7 +37,7 @@ SERVICE_FIGURES = (
     _count("alarms_chattering", "alarms that chatter: raised 3 times in 60 s"),
     _count("alarms_stale", "alarms that have stood for more than 24 h"),
 )
-_PACK = _by_name(TELEMETRY, PACK_FIGURES, PACK_SETTINGS, PACK_AUDIT)
+_PACK = _by_name(TELEMETRY, PACK_FIGURES, REANCHOR_FIGURES, PACK_SETTINGS, PACK_AUDIT)
 # A rule about cells sees its own cell beside the figures of the pack.
 FIELDS: dict[About, dict[str, Figure]] = {
     About.BANK: _by_name(BANK_FIGURES, BANK_SETTINGS, BANK_AUDIT),

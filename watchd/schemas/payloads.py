@@ -19,8 +19,11 @@ from watchd.messages import (
     FiguresRecord,
     History,
     LimitRecord,
+    ReanchorAnswer,
+    ReanchorStep,
     Refusal,
     ServiceRecord,
+    StepAnnunciation,
 )
 from watchd.requests import WITHOUT_ALARM, Do, RequestEntry
 from watchd.rules.fields import FIELDS
@@ -28,7 +31,8 @@ from watchd.schemas.files import PayloadSchema, given
 
 _PAYLOADS: tuple[Any, ...] = (
     ServiceRecord, AlarmRecord, Annunciation, LimitRecord, ChargeVoltageRecord, FiguresRecord,
-    RequestEntry, Done, AlarmList, Explanation, History, Audit, Refusal,
+    RequestEntry, Done, AlarmList, Explanation, History, Audit, ReanchorAnswer, ReanchorStep,
+    StepAnnunciation, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
     Kind.NUMBER: {"type": ["number", "null"]},
@@ -74,6 +78,7 @@ def _requests() -> list[JsonSchemaValue]:
     ends = [given(**{"for": {"type": "string"}}), given(until_cleared={"const": True})]
     return [
         {"anyOf": [alarmless, given(alarm={"type": "string"})]},
+        {"if": given(do={"const": str(Do.REANCHOR)}), "then": given(pack={"type": "string"})},
         {"if": given(do={"const": str(Do.SHELVE)}), "then": {"oneOf": ends}},
     ]
 

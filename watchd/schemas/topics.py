@@ -28,6 +28,8 @@ _MESSAGES = {
     "service": ("ServiceRecord", _JSON, "The daemon: running, stopped or lost"),
     "alarm": ("AlarmRecord", _JSON, "The record of an alarm that is not normal"),
     "annunciation": ("Annunciation", _JSON, "What a phone should show now"),
+    "step": ("StepAnnunciation", _JSON, "What a phone should show now, of a re-anchoring"),
+    "reanchoring": ("ReanchorStep", _JSON, "The step or the record of a re-anchoring"),
     "charge-limit": ("LimitRecord", _JSON, "The suggested charge current limit"),
     "discharge-limit": ("LimitRecord", _JSON, "The suggested discharge current limit"),
     "charge-voltage": ("ChargeVoltageRecord", _JSON, "The suggested charge voltage"),
@@ -42,6 +44,7 @@ _MESSAGES = {
     "why": ("Explanation", _JSON, "Why an alarm is as it is"),
     "history": ("History", _JSON, "What the journal holds"),
     "audit": ("Audit", _JSON, "The settings of the packs, and what is wrong with them"),
+    "reanchor": ("ReanchorAnswer", _JSON, "Whether a pack is to be re-anchored, and where it is"),
     "refusal": ("Refusal", _JSON, "Nothing was done, and why"),
 }
 _ADVICE = {
@@ -49,7 +52,7 @@ _ADVICE = {
     Kind.DISCHARGE_LIMIT: "inverter and loads",
     Kind.CHARGE_VOLTAGE: "the charger",
 }
-_ANSWERS = ("done", "list", "why", "history", "audit", "refusal")
+_ANSWERS = ("done", "list", "why", "history", "audit", "reanchor", "refusal")
 
 
 def topics_document(config: Config | None = None) -> dict[str, Any]:
@@ -113,7 +116,11 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
             topics.alarm("{rule}", "cell/{pack}/{cell}"), "An alarm of one cell",
             "alarm", "withdrawal", rule=_RULE, pack=pack, cell=cell,
         ),
-        "annunciation": _channel(topics.annunciation, "For a phone", "annunciation"),
+        "annunciation": _channel(topics.annunciation, "For a phone", "annunciation", "step"),
+        "reanchoring": _channel(
+            topics.reanchor("{pack}"), "The guided re-anchoring of a pack, and what to do now",
+            "reanchoring", "withdrawal", pack=pack,
+        ),
         **_advice_channels(topics, bank),
         "pack-figures": _channel(
             topics.figures("pack/{pack}"), "What is known of a pack", "pack-figures", pack=pack
@@ -173,6 +180,7 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
             for name in channels
             if name.startswith(tuple(_ADVICE))
         },
+        "reanchoring": {"qos": 1, "retain": True},
         "pack-figures": {"qos": 0, "retain": True},
         "bank-figures": {"qos": 0, "retain": True},
     }

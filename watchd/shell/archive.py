@@ -54,6 +54,10 @@ class Archive:
     def journal(self, entry: JournalEntry) -> None:
         """A transition of an alarm; it is saved with the next state."""
         self._entries.append(entry)
+        self.changed()
+
+    def changed(self) -> None:
+        """The state is to be saved soon."""
         self._changed_at = self._changed_at or time.monotonic()
 
     def record(self, topic: str, payload: bytes, at: float, *, retained: bool) -> None:

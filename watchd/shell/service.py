@@ -206,6 +206,10 @@ class Service:
                 told=entry["told"],
                 text=entry["text"],
             )
+        for news in self._engine.take_steps():
+            self._archive.changed()
+            step = news.procedure
+            log.info("re-anchoring", pack=step.pack, way=str(step.way), step=str(step.step))
         for query in self._engine.take_queries():
             if not self._queries.full():
                 self._queries.put_nowait(query)

@@ -19,6 +19,7 @@ from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
 from watchd.telemetry.sample import Sample
 from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
+from watchd.watch.reanchor import PackReanchor, not_watched
 
 
 class PackWatch:
@@ -47,6 +48,7 @@ class PackWatch:
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
+        self.reanchor = PackReanchor(pack)
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
@@ -117,6 +119,7 @@ class PackWatch:
         )
         found = self._evaluate(silence, unwatched=True)
         self.parts.resume(resume_at)
+        self.reanchor.pause(resume_at)
         self._at = resume_at
         return found
 
@@ -125,6 +128,9 @@ class PackWatch:
         figures = self._compute(sample)
         if unwatched:
             figures.update(dict.fromkeys(n for n in figures if n not in self._settings))
+            not_watched(figures)
+        else:
+            self.reanchor.update(sample.at, figures)
         self.figures = figures
         found = transitions(self._alarms, sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
@@ -184,6 +190,11 @@ class PackWatch:
         moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
         return min(moments)
 
+    @property
+    def trip_wanted(self) -> bool:
+        """Whether a temporary over-voltage threshold is in place and its trip is awaited."""
+        return self.reanchor.trip_wanted
+
     def caps(self) -> Iterator[Cap]:
         """What raised rules cap the charge current of this pack at."""
         for alarm in self.alarms():
@@ -193,4 +204,6 @@ class PackWatch:
     def state(self) -> PackState:
         """The pack as advice sees it."""
         has_temperature = self.parts.expects("temperature_degc", self._at)
-        return PackState(self.name, self.pack, self.figures, has_temperature)
+        return PackState(
+            self.name, self.pack, self.figures, has_temperature, trip_wanted=self.trip_wanted
+        )

@@ -21,6 +21,7 @@ from watchd.telemetry.parts import PackParts
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.pack import PackWatch
+from watchd.watch.reanchor import PackReanchor
 from watchd.watch.service import ServiceWatch
 
 
@@ -35,8 +36,11 @@ class Watches:
         packs: Mapping[str, PackWatch],
         banks: Mapping[str, BankWatch],
         service: ServiceWatch,
+        kept: Mapping[str, Any] | None = None,
     ) -> None:
         self.packs, self.banks, self.service = packs, banks, service
+        # Of packs that are out of service now: a threshold may be waiting to be put back.
+        self._kept = {n: saved for n, saved in (kept or {}).items() if n not in packs}
         self.parts: dict[str, PackParts] = {n: watch.parts for n, watch in packs.items()}
         self.all: list[Watch] = [*packs.values(), *banks.values(), service]
         self.index = {watch.subject: index for index, watch in enumerate(self.all)}
@@ -46,6 +50,10 @@ class Watches:
         """Plain data from which they go on."""
         return {
             "packs": {name: watch.snapshot() for name, watch in self.packs.items()},
+            "reanchor": {
+                **self._kept,
+                **{name: watch.reanchor.snapshot() for name, watch in self.packs.items()},
+            },
             "banks": {name: watch.snapshot() for name, watch in self.banks.items()},
             "service": dict(self.service.figures),
             "alarms": {key: alarm.snapshot() for key, alarm in self.alarms.items()},
@@ -92,6 +100,7 @@ def build_watches(
 ) -> Watches:
     """The watches of a config and rules, going on from what was `saved` at `saved_at`."""
     alarms = saved.get("alarms", {})
+    reanchorings = saved.get("reanchor", {})
     buses = {name: Bus() for name in config.banks}
     packs = {
         name: PackWatch(
@@ -107,6 +116,8 @@ def build_watches(
         for name, pack in config.packs.items()
         if pack.in_service
     }
+    for name, watch in packs.items():
+        watch.reanchor = PackReanchor(watch.pack, reanchorings.get(name))
     banks = {
         name: BankWatch(
             name,
@@ -122,7 +133,7 @@ def build_watches(
     }
     service = ServiceWatch(rules, alarms, annunciator, explains=explains)
     service.figures.update(saved.get("service", {}))
-    return Watches(packs, banks, service)
+    return Watches(packs, banks, service, reanchorings)
 
 
 def _setting(name: str, config: Config, bus: Bus) -> Setting:
