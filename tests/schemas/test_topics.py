@@ -66,6 +66,7 @@ def a_day_of_everything() -> Scene:
     hut.feed("hut/alder/state", {**wide, "ov_mv": 3520})
     ask(hut, do="audit")
     ask(hut, do="audit", pack="alder")
+    hut.feed("hut/alder/state", {**wide, "ov_mv": 3650})
     ask(hut, do="shelve", alarm="cell-high/cell/alder/7", for_="1 h")
     ask(hut, do="shelve", alarm="spread/pack/alder", until_cleared=True)
     ask(hut, do="out_of_service", alarm="stale/pack/birch")
