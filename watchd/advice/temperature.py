@@ -44,7 +44,7 @@ class Bands:
         for index in inside:
             band = window.charge_bands[index]
             amps = band.c_rate * state.pack.nameplate_ah
-            is_at = low if low < band.to_degc else high
+            is_at = low if low >= band.from_degc else high
             found.append(
                 OwnLimit(
                     "temperature",
