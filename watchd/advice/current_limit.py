@@ -1,8 +1,8 @@
 """The current limit of a bank from the limits of its packs: the lowest rules, and it is steady.
 
 It falls at once and rises slowly, so that a cell whose voltage follows the current does not make it
-swing; and for `STILL_S` after a fall a small rise is noise, and waits. After a withdrawal the rise goes on from the last limit, so that telemetry that comes and
-goes does not make a jump of it.
+swing; and for `STILL_S` after a fall a small rise is noise, and waits. After a withdrawal the rise
+goes on from the last limit, so that telemetry that comes and goes does not make a jump of it.
 """
 
 from __future__ import annotations
