@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from watchd.advice.advice import Advice, worth_saying
+from watchd.advice.advice import Advice, VoltageAdvice, worth_saying
 
 
 def of(amps: float | None, limited_by: str = "bank maximum", because: str = "so") -> Advice:
@@ -43,3 +43,30 @@ def test_the_least_fall_is_said_wherever_it_lies() -> None:
     halves = [n for n in range(50, 3000) if not worth_saying(of(n / 10), of((n - 5) / 10))]
     tenths = [n for n in range(1, 50) if not worth_saying(of(n), of((10 * n - n) / 10))]
     assert (halves, tenths) == ([], [])
+
+
+def volts(of_v: float | None, because: str = "so") -> VoltageAdvice:
+    return VoltageAdvice(of_v, "charge voltage", because)
+
+
+@pytest.mark.parametrize(
+    ("what", "before", "now", "worth"),
+    [
+        ("the first", None, volts(56.0), True),
+        ("the same again", volts(56.0), volts(56.0), False),
+        ("withdrawn", volts(56.0), volts(None), True),
+        ("back again", volts(None), volts(56.0), True),
+        ("still none, for the same reason", volts(None), volts(None), False),
+        ("still none, for another reason", volts(None), volts(None, "else"), True),
+        ("a step of a decivolt down", volts(56.0), volts(55.9), True),
+        ("and up", volts(55.9), volts(56.0), True),
+        # In floats 56.05 is less than 5 cV above 56.
+        ("the least change", volts(56.0), volts(56.05), True),
+        ("less", volts(56.0), volts(55.96), False),
+        ("another reason, the same volts", volts(56.0), volts(56.0, "else"), False),
+    ],
+)
+def test_which_change_of_the_voltage_is(
+    what: str, before: VoltageAdvice | None, now: VoltageAdvice, worth: bool
+) -> None:
+    assert worth_saying(before, now) is worth, what

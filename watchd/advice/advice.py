@@ -49,11 +49,15 @@ class PackState:
 
 @dataclass(frozen=True, slots=True)
 class OwnLimit:
-    """What one pack may carry because of one thing, in A, and why."""
+    """What one pack may carry because of one thing, in A, and why.
+
+    `stops`: nothing may flow into the pack, so nothing into the bank, however the packs share.
+    """
 
     what: str
     limit_a: float
     because: str
+    stops: bool = False
 
 
 @dataclass(frozen=True, slots=True)

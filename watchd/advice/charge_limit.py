@@ -76,7 +76,7 @@ class ChargeLimit:
         for cap in caps:
             if cap.pack == name:
                 because = f"{cap.rule} is raised for {name} and caps it at {cap.limit_a:.3g} A"
-                yield OwnLimit(f"rule {cap.rule}", cap.limit_a, because)
+                yield OwnLimit(f"rule {cap.rule}", cap.limit_a, because, stops=cap.limit_a <= 0)
         if held is not None:
             yield OwnLimit("balancing hold", held.limit_a, held.because)
 

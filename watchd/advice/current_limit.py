@@ -62,7 +62,7 @@ class CurrentLimit:
             parts.extend(
                 Part(
                     f"pack/{carrier.name} {limit.what}",
-                    sharing.bank_a(carrier.name, limit.limit_a),
+                    0.0 if limit.stops else sharing.bank_a(carrier.name, limit.limit_a),
                     f"{limit.because}; {counted}",
                     round(limit.limit_a, 3),
                     round(share, 4),

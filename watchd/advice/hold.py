@@ -49,14 +49,14 @@ class BalancingHold:
         self._bank, self._settings = bank, bank.charge_limit.balancing_hold
         self._held: set[str] = set(known.get("held", ()))
         self._spent_s: float = known.get("spent_s", 0.0)
-        self._held_at: float = known.get("held_at", 0.0)
+        self._at: float | None = known.get("at")
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
         return {
             "held": sorted(self._held),
             "spent_s": self._spent_s,
-            "held_at": self._held_at,
+            "at": self._at,
         }
 
     def update(
@@ -70,24 +70,27 @@ class BalancingHold:
         if not self._has_time(packs, charging_left_h):
             self._held.clear()
             return {}
-        at_tail = all(self._is_at_tail(p) for p in packs if p.figures["charge_allowed"] is True)
+        charging = (p for p in packs if p.figures["charge_allowed"] is not False)
+        at_tail = all(self._is_at_tail(p) for p in charging)
         found = {}
         for state in packs:
             wants = self._wants(state, begun=state.name in self._held, at_tail=at_tail)
             if wants and state.pack.balancer is not None:
-                self._held.add(state.name)
                 found[state.name] = self._hold(state, state.pack.balancer)
-            else:
-                self._held.discard(state.name)
+        self._held = set(found)
         if found:
-            self._held_at = at
+            self._at = at
         return found
 
     def _spend(self, at: float) -> None:
+        """Count the time in which a pack was held; `_at` is when one last was."""
+        if self._at is None:
+            return
         if self._held:
-            self._spent_s += max(at - self._held_at, 0.0)
-        elif at - self._held_at >= APART_S:
-            self._spent_s = 0.0
+            self._spent_s += max(at - self._at, 0.0)
+            self._at = at
+        elif at - self._at >= APART_S:
+            self._spent_s, self._at = 0.0, None
 
     def _has_time(self, packs: Sequence[PackState], left_h: float | None) -> bool:
         if self._spent_s >= self._settings.at_most:

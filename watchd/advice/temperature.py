@@ -44,7 +44,7 @@ class Bands:
         for index in inside:
             band = window.charge_bands[index]
             amps = band.c_rate * state.pack.nameplate_ah
-            is_at = low if low < band.to_degc else high
+            is_at = low if low >= band.from_degc else high
             found.append(
                 OwnLimit(
                     "temperature",
@@ -87,7 +87,10 @@ def _outside(
         found.append((high, "above", most))
     return [
         OwnLimit(
-            "temperature", 0.0, f"{state.name} is at {is_at:.1f} °C; no {what} {side} {limit:g} °C"
+            "temperature",
+            0.0,
+            f"{state.name} is at {is_at:.1f} °C; no {what} {side} {limit:g} °C",
+            stops=True,
         )
         for is_at, side, limit in found
     ]

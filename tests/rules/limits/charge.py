@@ -17,8 +17,9 @@ RAISES: list[Row] = [
     ("charge-limit-exceeded", EXCEEDED, {"current_a": -120.0}, "1 h", False),
 ]
 RETURNS: list[Row] = [
-    ("charge-limit-exceeded", EXCEEDED, {"current_a": 51.1}, "1 d", False),
-    ("charge-limit-exceeded", EXCEEDED, {"current_a": 50.9}, "299 s", False),
-    ("charge-limit-exceeded", EXCEEDED, {"current_a": 50.9}, "300 s", True),
+    # 1.05 times 40 A, and 0.01 of 600 Ah.
+    ("charge-limit-exceeded", EXCEEDED, {"current_a": 48.1}, "1 d", False),
+    ("charge-limit-exceeded", EXCEEDED, {"current_a": 47.9}, "299 s", False),
+    ("charge-limit-exceeded", EXCEEDED, {"current_a": 47.9}, "300 s", True),
     ("charge-limit-exceeded", EXCEEDED, {"charge_limit_a": None}, "1 d", False),
 ]

@@ -14,7 +14,7 @@ from watchd.figures import About, Figure, Figures, number
 
 SLOT_S, SLOTS = 600.0, 144
 LEAST_DAYS = 3
-FORGET = 0.2  # weight of a day
+FORGET, DAYS = 0.2, 5  # weight of a day, and after how many days it is reached
 USUAL = 0.5
 CHARGES_C_RATE = 0.01
 NEAR_V = 0.01  # part of the charge voltage
@@ -72,7 +72,7 @@ class Daylight:
             self._parts[place] = round(
                 self._parts[place] + self._weight() * (self._charges - self._parts[place]), 4
             )
-            self._seen = min(self._seen + 1, LEAST_DAYS * SLOTS)
+            self._seen = min(self._seen + 1, DAYS * SLOTS)
         self._slot, self._charges = slot, False
         known = self._seen >= LEAST_DAYS * SLOTS
         self._figures = {"charging_left_h": self._left_h(slot % SLOTS) if known else None}

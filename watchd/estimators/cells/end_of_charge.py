@@ -11,7 +11,9 @@ His formula takes the slope as it is now. Here the slope grows on the way, so wh
 
     U(z + I T / (3600 Q)) + R I = limit
 
-by Newton's method from his I, which is never below the answer where the slope grows.
+by Newton's method from his I, which is never below the answer where the slope grows, or from what
+the growth alone allows, which is not either; the lower of them, for an exponential comes down by
+one fold a step.
 
 Voltages in V, resistances in Ohm, charge in Ah, currents in A: magnitudes in the direction asked.
 """
@@ -21,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, inf
+from math import exp, inf, log
 
 _ROUNDS, _NEAR_A = 20, 0.001
 # Above the flat part by less than this, a voltage says nothing of where on the end a cell is.
@@ -55,9 +57,10 @@ class UpperEnd:
         rise_v = max(open_v - self.flat_v, _LEAST_RISE_V)
         base_v = open_v - rise_v
         per_a = horizon_h / (capacity_ah * self.efold)
-        amps = (limit_v - open_v) / (ohm + per_a * rise_v)
+        linear_a = (limit_v - open_v) / (ohm + per_a * rise_v)
+        amps = min(linear_a, log((limit_v - base_v) / rise_v) / per_a)
         for _ in range(_ROUNDS):
-            grown_v = rise_v * exp(min(per_a * amps, 50.0))
+            grown_v = rise_v * exp(per_a * amps)
             step_a = (base_v + grown_v + ohm * amps - limit_v) / (ohm + per_a * grown_v)
             amps -= step_a
             if abs(step_a) < _NEAR_A:

@@ -32,6 +32,8 @@ from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
 MOST_C_RATE = 3.0
+# No cell has less than its sheet's figure at 1 kHz: 0.20 mOhm at 105 Ah, and others in proportion.
+LEAST_OHM_AH = 0.021
 # Between two looks at how steep the top is, so much charge flows, as a part of nameplate.
 LOOK_AH = 0.001
 LOOK_FROM_V = 0.015  # above the flat part
@@ -95,6 +97,7 @@ class Headroom:
         self._cells, self._nameplate_ah = setting.cells, setting.nameplate_ah
         self._horizon_h = bank.charge_limit.horizon / 3600.0
         self._most_a = MOST_C_RATE * setting.nameplate_ah
+        self._least_ohm = LEAST_OHM_AH / setting.nameplate_ah
         self._upper_v = min(pack.bms.overvoltage_v, pack.cell.max_v)
         self._lower_v = max(pack.bms.undervoltage_v, pack.cell.min_v)
         self._upper_margin_v = bank.charge_limit.margin_v
@@ -148,7 +151,7 @@ class Headroom:
         excess, joint_no = figures["joint_excess_mohm"], figures["joint_cell_no"]
         joint_ohm = max(excess, 0.0) / 1000.0 if isinstance(excess, float) else 0.0
         joint = joint_no - 1 if isinstance(joint_no, int) and joint_ohm > 0.0 else -1
-        ohm = max(whole_mohm / 1000.0 - joint_ohm, 0.0) / len(cells)
+        ohm = max((whole_mohm / 1000.0 - joint_ohm) / len(cells), self._least_ohm)
         ohm *= self._warmth(figures["temperature_min_degc"])
         drop_v = ohm * amps
         # All cells carry one current: of those with one resistance the highest comes first.
