@@ -10,7 +10,7 @@ from watchd.figures import About, Figure, Figures, number, text
 if TYPE_CHECKING:
     from watchd.config import Bank, Pack
 
-# The ranges are those that `config.py` holds the config to.
+# The ranges are those that `config` holds the config to.
 _CELL_V = (1.5, 4.5)
 PACK_SETTINGS: tuple[Figure, ...] = (
     number("charge_voltage_v", "v", "charge voltage of the bank, from the config", within=(0, 160)),

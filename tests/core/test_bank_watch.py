@@ -12,6 +12,7 @@ import pytest
 from tests.advice.bench import START, seen
 from tests.scene import config_of, rules_of
 from watchd.advice.advice import Advice, Cap, Kind, PackState, Part
+from watchd.advice.audit.live import PackAudit
 from watchd.config import Config
 from watchd.figures import Figures, Value
 from watchd.rules.rule import Rule
@@ -30,8 +31,8 @@ LEADING: dict[str, Value] = {
     "cell_max_v": 3.58,
     "voltage_v": 54.88,
     "cell_spread_mv": 150.0,
-    "current_a": 10.0,
-    "charge_headroom_a": 11.0,
+    "current_a": 5.0,
+    "charge_headroom_a": 5.0,
     "charge_headroom_cell_no": 7,
     "horizon_mohm": 8.0,
     "imbalance_ah": 3.0,
@@ -42,7 +43,7 @@ GENTLE: dict[str, Value] = {
     "charge_headroom_a": 300.0,
     "charge_headroom_cell_no": 2,
     "horizon_mohm": 8.0,
-    "current_a": 10.0,
+    "current_a": 5.0,
 }
 
 
@@ -60,6 +61,10 @@ class Stub:
     @property
     def pack(self) -> Any:
         return self.seen.pack
+
+    @property
+    def audit(self) -> PackAudit:
+        return PackAudit(self.name, self.pack, CONFIG.banks["hut"], CONFIG.profile)
 
     @property
     def figures(self) -> Figures:
@@ -91,7 +96,7 @@ def test_a_hold_lowers_both_current_and_voltage() -> None:
     hut = watch(stub("alder", LEADING), stub("birch", GENTLE))
     hut.evaluate(START)
     charge, voltage = hut.advice[Kind.CHARGE_LIMIT], hut.advice[Kind.CHARGE_VOLTAGE]
-    # alder stands at 10 A of 20 A and is to have 1 A: half of each A less is its.
+    # alder stands at 5 A of 10 A and is to have 1 A: half of each A less is its.
     assert (charge.amount, charge.limited_by) == (2, "pack/alder balancing hold")
     assert (voltage.amount, voltage.limited_by) == (54.8, "pack/alder balancing hold")
     assert hut.advice[Kind.DISCHARGE_LIMIT].amount == 300
@@ -126,7 +131,7 @@ def test_the_hold_lasts_while_the_sun_usually_does() -> None:
 
 def test_caps_of_packs_and_of_its_own_rules_count_at_once() -> None:
     rules = rules_of("""
-- {rule: warm, about: bank, when: current_a > 15, priority: low, charge_limit: "7", say: "{bank}"}
+- {rule: warm, about: bank, when: current_a > 5, priority: low, charge_limit: "7", say: "{bank}"}
 """)
     alder, birch = stub("alder", GENTLE), stub("birch", GENTLE)
     alder.capped = [Cap("alder", "cell-spread-wide", 30.0)]

@@ -3,9 +3,9 @@
 Where one cell is ahead, its pack's charge ends when that cell is at its limit, while the others
 lack what it is ahead by. From there only the balancer helps, and only while that cell is above the
 voltage where the balancer starts. The hold begins when the bank has what it can get fast: every
-pack at its tail current, the leading cell at its limit. It leaves the pack as much current as the
-balancer takes from the leading cell, so that this cell stands still and the others gain; a little
-more where the cell sinks toward the balancer's start.
+pack below its tail current, the leading cell at its limit. It leaves the pack as much current as
+the balancer takes from the leading cell, so that this cell stands still and the others gain; a
+little more where the cell sinks toward the balancer's start.
 
 It needs a balancer in the config and an imbalance that is known and clear. It ends when the cells
 are together or the pack gives current; and it lasts `at_most` a day, and only while the hours in
@@ -25,7 +25,7 @@ from watchd.config import Balancer, Bank
 CLEAR_SIGMAS = 3.0
 CLEAR_PART = 0.005  # of nameplate capacity
 TOGETHER_MV = 15.0  # a spread at the top that is none
-NEAR_TAIL = 1.2  # times the tail current
+BELOW_TAIL = 0.6  # times the tail current
 GIVES_C_RATE = 0.01
 # What is missing is taken to flow at so much of capacity, and the sun to be so much shorter.
 FILL_C_RATE, RESERVE_H = 0.1, 0.5
@@ -107,7 +107,7 @@ class BalancingHold:
 
     def _is_at_tail(self, state: PackState) -> bool:
         amps = state.figures["current_a"]
-        return isinstance(amps, float) and amps <= NEAR_TAIL * tail_current_a(
+        return isinstance(amps, float) and amps <= BELOW_TAIL * tail_current_a(
             state.pack, self._bank
         )
 
@@ -128,7 +128,7 @@ class BalancingHold:
         headroom_a = figures["charge_headroom_a"]
         at_limit = (
             isinstance(headroom_a, float)
-            and headroom_a <= NEAR_TAIL * tail_current_a(pack, self._bank)
+            and headroom_a <= BELOW_TAIL * tail_current_a(pack, self._bank)
             and figures["charge_headroom_cell_no"] == figures["imbalance_cell_no"]
         )
         return at_tail and at_limit and _is_clear(state)

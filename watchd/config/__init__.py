@@ -1,0 +1,37 @@
+"""The one schema of the config file: names, units, defaults, and what each key is for.
+
+Validation is here; `config.example.yaml` shows the same keys, and a test holds the two
+together. Reading files is not: see `watchd.loading`.
+"""
+
+from watchd.config.bank import BalancingHold, Bank, ChargeLimit, DischargeLimit, Taper
+from watchd.config.broker import Broker, Tls
+from watchd.config.file import Alarms, Config, Store, Telemetry, parse_config
+from watchd.config.pack import Balancer, Band, Bms, Cell, Pack, Temperature
+from watchd.config.profile import Profile, UpperEnd
+from watchd.config.sources import FieldMap, Source
+
+__all__ = [
+    "Alarms",
+    "Balancer",
+    "BalancingHold",
+    "Band",
+    "Bank",
+    "Bms",
+    "Broker",
+    "Cell",
+    "ChargeLimit",
+    "Config",
+    "DischargeLimit",
+    "FieldMap",
+    "Pack",
+    "Profile",
+    "Source",
+    "Store",
+    "Taper",
+    "Telemetry",
+    "Temperature",
+    "Tls",
+    "UpperEnd",
+    "parse_config",
+]

@@ -1,0 +1,81 @@
+"""The kinds of values that a config holds, each with what is checked of it."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
+
+from watchd.errors import nearest
+from watchd.telemetry.events import EVENTS
+from watchd.telemetry.jsonpath import check_path
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+
+
+def _name(value: str) -> str:
+    if not _NAME.fullmatch(value):
+        raise ValueError(
+            f"'{value}' cannot be a name here; use letters, digits, - and _, 40 at most "
+            "(it becomes a level of a topic)"
+        )
+    return value
+
+
+def _as_text(value: object) -> object:
+    # YAML reads an unquoted 5 as a number.
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _topic_prefix(value: str) -> str:
+    if not value or any(c in value for c in "+#\0") or value.startswith(("/", "$")):
+        raise ValueError(f"'{value}' cannot be a topic prefix; it has no + # and no leading / or $")
+    return value.rstrip("/")
+
+
+def _json_path(value: str) -> str:
+    check_path(value)
+    return value
+
+
+def _event(value: str) -> str:
+    if value not in EVENTS:
+        hint = nearest(value, EVENTS, many="write OVER_VOLT, UNDER_VOLT or OVER_TEMP, for example")
+        raise ValueError(f"'{value}' is not one of SunSpec's event names; {hint}")
+    return value
+
+
+def _bit(value: int) -> int:
+    if not 0 <= value < 64:
+        raise ValueError(f"bit {value} is outside 0 to 63")
+    return value
+
+
+# What `watchd schema` says of each to an editor stands beside the check that it is about.
+Theirs = Annotated[str, BeforeValidator(_as_text)]
+Name = Annotated[
+    str,
+    AfterValidator(_name),
+    WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+JsonPath = Annotated[
+    str, AfterValidator(_json_path), WithJsonSchema({"type": "string", "pattern": r"^\$"})
+]
+Event = Annotated[str, AfterValidator(_event), WithJsonSchema({"enum": list(EVENTS)})]
+Bit = Annotated[
+    int,
+    AfterValidator(_bit),
+    WithJsonSchema({"type": "string", "pattern": "^([0-9]|[1-5][0-9]|6[0-3])$"}),
+]
+Protocol = Annotated[
+    Literal["3.1.1", "5"], BeforeValidator(_as_text), WithJsonSchema({"enum": ["3.1.1", "5", 5]})
+]
+Prefix = Annotated[
+    str,
+    AfterValidator(_topic_prefix),
+    WithJsonSchema({"type": "string", "pattern": r"^[^+#/$\0][^+#\0]*$"}),
+]
+Volts = Annotated[float, Field(gt=0, le=160)]
+CellVolts = Annotated[float, Field(ge=1.5, le=4.5)]
+Amps = Annotated[float, Field(gt=0, le=5000)]
