@@ -57,9 +57,7 @@ class ChargeLimit:
         return self._limit.update(at, [carrier(p) for p in charging], own, bank)
 
     def _of_bank(self, most_a: float, caps: Sequence[Cap]) -> Iterator[Part]:
-        yield Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")
-        if (bus_a := self._bank.bus_a) is not None:
-            yield Part("bus", bus_a, f"busbar and wiring may carry {bus_a:g} A")
+        yield from bank_limits(self._bank, most_a)
         for cap in caps:
             if cap.pack is None:
                 because = f"{cap.rule}, raised, caps it at {cap.limit_a:.3g} A"
@@ -112,6 +110,13 @@ class ChargeLimit:
         amps = min(tail_a, charge_taper_a(volts, pack, self._bank, self._profile, over_v))
         because = f"{state.name} comes to the trip that re-anchors its BMS with little current"
         return OwnLimit("re-anchoring", amps, because)
+
+
+def bank_limits(bank: Bank, most_a: float) -> Iterator[Part]:
+    """What the bank may carry in either direction, whatever its packs allow."""
+    yield Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")
+    if bank.bus_a is not None:
+        yield Part("bus", bank.bus_a, f"busbar and wiring may carry {bank.bus_a:g} A")
 
 
 def fuse_limit(state: PackState) -> Iterator[OwnLimit]:

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from watchd.advice.advice import Advice, OwnLimit, PackState, Part, first_missing, measured
-from watchd.advice.charge_limit import carrier, fuse_limit
+from watchd.advice.advice import Advice, OwnLimit, PackState, first_missing, measured
+from watchd.advice.charge_limit import bank_limits, carrier, fuse_limit
 from watchd.advice.current_limit import CurrentLimit
 from watchd.advice.taper import discharge_taper_a
 from watchd.advice.temperature import discharge_window
@@ -47,13 +47,8 @@ class DischargeLimit:
         sum_a = sum(most or 0.0 for most in maxima.values())
         most_a = self._bank.max_discharge_a or sum_a
         own = {p.name: list(self._own(p, maxima[p.name] or 0.0)) for p in giving}
-        bank = list(self._of_bank(most_a))
+        bank = list(bank_limits(self._bank, most_a))
         return self._limit.update(at, [carrier(p, -1.0) for p in giving], own, bank)
-
-    def _of_bank(self, most_a: float) -> Iterator[Part]:
-        yield Part("bank maximum", most_a, f"the bank's own limit is {most_a:g} A")
-        if (bus_a := self._bank.bus_a) is not None:
-            yield Part("bus", bus_a, f"busbar and wiring may carry {bus_a:g} A")
 
     def _own(self, state: PackState, most_a: float) -> Iterator[OwnLimit]:
         yield OwnLimit("maximum", most_a, f"{state.name} may give {most_a:g} A")

@@ -1,4 +1,6 @@
-"""A charger that obeys the suggestion, and one that does not: the loop as a whole.
+"""While nothing is learnt, the taper alone: a charger that obeys it, and one that does not.
+
+What is learnt is held to its goal in `test_closed_loop_goal.py`.
 
 A toy pack, not a model of any cell: open-circuit voltage over charge in straight pieces, and one
 resistance a cell. Its numbers are invented; only the shape is LFP's: flat, then steep at the top.
