@@ -62,7 +62,7 @@ def test_a_change_of_current_goes_to_the_packs_by_their_resistance() -> None:
     alder = learnt(headroom_a=65.0, mohm=12.0, amps=45.0)
     advice = advise(alder, learnt("birch", mohm=24.0, amps=15.0), bank=ROOMY)
     assert advice.limit_a == 90  # 60 + 20 / (2/3)
-    tells(advice, "67%", "of each A more alder takes")
+    tells(advice, "67%", "of each A more alder carries")
     part = next(p for p in advice.parts if p.what == "pack/alder cell voltage")
     assert (part.pack_limit_a, part.share) == (65, 0.6667)
 

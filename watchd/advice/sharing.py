@@ -83,9 +83,9 @@ class Sharing:
         """How the pack is counted, as the end of a sentence."""
         part = self._parts[name]
         return (
-            f"of each A more {name} takes {part:.0%}"
+            f"of each A more {name} carries {part:.0%}"
             if self._is_learnt
-            else (f"{name} takes {part:.0%} of the current")
+            else (f"{name} carries {part:.0%} of the current")
         )
 
     def _see(self, carriers: Sequence[Carrier], elapsed_s: float) -> None:
