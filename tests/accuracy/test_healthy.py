@@ -15,6 +15,8 @@ from watchd.alarms.state import Event, Transition
 from watchd.engine import Engine
 from watchd.figures import About
 from watchd.loading import load_rules, shipped
+from watchd.reanchor_figures import FIGURES as REANCHORING
+from watchd.settings import PACK_AUDIT
 
 # What a keeper would call healthy: sensors that are off by little, so that the BMSs' own counts
 # hold from one full charge to the next.
@@ -60,7 +62,10 @@ def raised_by_the_engine(days: int) -> list[str]:
 
 def raised_by_the_estimators(record: Record, seed: int) -> Iterator[Transition]:
     """Each time that a rule about a pack is raised on the estimators' figures."""
-    rules = [r for r in load_rules(shipped("rules")) if r.about is About.PACK]
+    # What is set, or being set, is no estimate: of those the whole engine tells.
+    others = {f.name for f in (*PACK_AUDIT, *REANCHORING)}
+    shipped_rules = load_rules(shipped("rules"))
+    rules = [r for r in shipped_rules if r.about is About.PACK and others.isdisjoint(r.when.names)]
     alarms = [
         [Alarm(rule, f"pack/{name}", {"pack": name, "bank": "hut"}) for rule in rules]
         for name in NAMES[: record.bank.shape[1]]

@@ -215,7 +215,8 @@ class Service:
                 self._queries.put_nowait(query)
         for said in self._engine.take_advice():
             advice = said.advice
-            log.debug(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
+            level = log.debug if advice.amount is not None else log.info
+            level(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
 
     # --- rules ---
 
