@@ -26,6 +26,7 @@ from itertools import pairwise
 from math import exp, inf, log
 
 _ROUNDS, _NEAR_A = 20, 0.001
+_FAR = 50.0  # e-folds
 # Above the flat part by less than this, a voltage says nothing of where on the end a cell is.
 _LEAST_RISE_V = 0.0005
 
@@ -49,7 +50,13 @@ class UpperEnd:
         return max(open_v - self.flat_v, _LEAST_RISE_V) / self.efold
 
     def most_a(
-        self, limit_v: float, open_v: float, ohm: float, horizon_h: float, capacity_ah: float
+        self,
+        limit_v: float,
+        open_v: float,
+        ohm: float,
+        horizon_h: float,
+        capacity_ah: float,
+        at_most_a: float = inf,
     ) -> float:
         """The current that brings a cell to `limit_v` within the horizon; 0 where it is there."""
         if open_v >= limit_v:
@@ -58,6 +65,13 @@ class UpperEnd:
         base_v = open_v - rise_v
         per_a = horizon_h / (capacity_ah * self.efold)
         linear_a = (limit_v - open_v) / (ohm + per_a * rise_v)
+        # On the flat part, where cells mostly are, the most that is asked for does no harm.
+        if (
+            linear_a >= at_most_a
+            and per_a * at_most_a < _FAR
+            and base_v + rise_v * exp(per_a * at_most_a) + ohm * at_most_a <= limit_v
+        ):
+            return at_most_a
         amps = min(linear_a, log((limit_v - base_v) / rise_v) / per_a)
         for _ in range(_ROUNDS):
             grown_v = rise_v * exp(per_a * amps)
@@ -65,7 +79,7 @@ class UpperEnd:
             amps -= step_a
             if abs(step_a) < _NEAR_A:
                 break
-        return max(amps, 0.0)
+        return min(max(amps, 0.0), at_most_a)
 
 
 class LowerEnd:

@@ -15,7 +15,8 @@ says what current brings it to the limit (Plett 2004). The lowest current of all
   slope. By it packs in parallel share a change of current.
 
 All withheld until `resistance_mohm` is known: the advice then goes by a taper. Limits of A are
-magnitudes, told up to `MOST_C_RATE`. No source but the formula's; the rest is ours.
+magnitudes, told up to `MOST_TIMES` what the pack may carry. No source but the formula's; the
+rest is ours.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from watchd.figures import Figure, Figures, number
 from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
-MOST_C_RATE = 3.0
+MOST_TIMES = 1.5
 # No cell has less than its sheet's figure at 1 kHz: 0.20 mOhm at 105 Ah, and others in proportion.
 LEAST_OHM_AH = 0.021
 # Between two looks at how steep the top is, so much charge flows, as a part of nameplate.
@@ -96,7 +97,7 @@ class Headroom:
         pack, bank, profile = setting.pack, setting.bank, setting.profile
         self._cells, self._nameplate_ah = setting.cells, setting.nameplate_ah
         self._horizon_h = bank.charge_limit.horizon / 3600.0
-        self._most_a = MOST_C_RATE * setting.nameplate_ah
+        self._most_a = MOST_TIMES * max(pack.max_charge_a, pack.max_discharge_a or 0.0)
         self._least_ohm = LEAST_OHM_AH / setting.nameplate_ah
         self._upper_v = min(pack.bms.overvoltage_v, pack.cell.max_v)
         self._lower_v = max(pack.bms.undervoltage_v, pack.cell.min_v)
@@ -155,44 +156,47 @@ class Headroom:
         ohm *= self._warmth(figures["temperature_min_degc"])
         drop_v = ohm * amps
         # All cells carry one current: of those with one resistance the highest comes first.
-        highest = _highest(cells, joint)
-        lowest = _lowest(cells, joint)
-        self._watch(cells[highest] - drop_v, highest, amps, figures)
-        up = [(highest, cells[highest] - drop_v, ohm)]
-        down = [(lowest, cells[lowest] - drop_v, ohm)]
+        highest, lowest = _ends(cells, joint, figures)
+        high_v = cells[highest] - drop_v
+        self._watch(high_v, highest, amps, figures)
+        up_a, up = self._up_a(high_v, ohm, figures), highest
+        down_a, down = self._down_a(cells[lowest] - drop_v, ohm), lowest
         if joint >= 0:
-            path = (joint, cells[joint] - drop_v - joint_ohm * amps, ohm + joint_ohm)
-            up.append(path)
-            down.append(path)
-        charge, discharge = self._charge(up, figures), self._discharge(down)
+            path_v, path_ohm = cells[joint] - drop_v - joint_ohm * amps, ohm + joint_ohm
+            path_a = self._up_a(path_v, path_ohm, figures)
+            if path_a < up_a:
+                up_a, up = path_a, joint
+            path_a = self._down_a(path_v, path_ohm)
+            if path_a < down_a:
+                down_a, down = path_a, joint
         mean_v = sum(cells) / len(cells) - drop_v - joint_ohm * amps / len(cells)
         per_ah = self._upper.slope_v(mean_v) / self._nameplate_ah
         whole = ohm * len(cells) + joint_ohm + per_ah * self._horizon_h * len(cells)
         return {
-            "charge_headroom_a": charge[0],
-            "charge_headroom_cell_no": charge[1] + 1,
-            "discharge_headroom_a": discharge[0],
-            "discharge_headroom_cell_no": discharge[1] + 1,
+            "charge_headroom_a": up_a,
+            "charge_headroom_cell_no": up + 1,
+            "discharge_headroom_a": down_a,
+            "discharge_headroom_cell_no": down + 1,
             "horizon_mohm": whole * 1000.0,
             "top_steepness": self._steepness,
         }
 
-    def _charge(self, cells: list[tuple[int, float, float]], figures: Figures) -> tuple[float, int]:
+    def _up_a(self, open_v: float, ohm: float, figures: Figures) -> float:
         reported = figures["setting_overvoltage_v"]
         over_v = min(self._upper_v, reported) if isinstance(reported, float) else self._upper_v
-        limit_v, most_a = over_v - self._upper_margin_v, self._most_a
-        horizon_h, capacity_ah = self._horizon_h, self._nameplate_ah
-        return min(
-            (min(most_a, self._upper.most_a(limit_v, open_v, ohm, horizon_h, capacity_ah)), cell)
-            for cell, open_v, ohm in cells
+        return self._upper.most_a(
+            over_v - self._upper_margin_v,
+            open_v,
+            ohm,
+            self._horizon_h,
+            self._nameplate_ah,
+            self._most_a,
         )
 
-    def _discharge(self, cells: list[tuple[int, float, float]]) -> tuple[float, int]:
-        limit_v, most_a = self._lower_v + self._lower_margin_v, self._most_a
-        horizon_h, capacity_ah = self._horizon_h, self._nameplate_ah
-        return min(
-            (self._lower.most_a(limit_v, open_v, ohm, horizon_h, capacity_ah, most_a), cell)
-            for cell, open_v, ohm in cells
+    def _down_a(self, open_v: float, ohm: float) -> float:
+        limit_v = self._lower_v + self._lower_margin_v
+        return self._lower.most_a(
+            limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah, self._most_a
         )
 
     def _warmth(self, degc: object) -> float:
@@ -203,10 +207,11 @@ class Headroom:
 
     def _watch(self, open_v: float, cell: int, amps: float, figures: Figures) -> None:
         """Learn how steep the top is, from how the highest cell's voltage grows with charge."""
-        rise_v, moved_ah = open_v - self._flat_v, Count.of(figures).net_ah
+        rise_v = open_v - self._flat_v
         if rise_v < LOOK_FROM_V or amps <= 0.0:
             self._look = None
             return
+        moved_ah = Count.of(figures).net_ah
         before = self._look
         if before is None or before[0] != cell or moved_ah < before[2]:
             self._look = [cell, rise_v, moved_ah, amps]
@@ -222,14 +227,15 @@ class Headroom:
         self._look = [cell, rise_v, moved_ah, amps]
 
 
-def _highest(cells: tuple[float, ...], joint: int) -> int:
-    """The highest cell but that of the worst path, which is looked at by itself."""
-    if joint >= 0 and len(cells) > 1:
-        return max((v, i) for i, v in enumerate(cells) if i != joint)[1]
-    return cells.index(max(cells))
-
-
-def _lowest(cells: tuple[float, ...], joint: int) -> int:
-    if joint >= 0 and len(cells) > 1:
-        return min((v, i) for i, v in enumerate(cells) if i != joint)[1]
-    return cells.index(min(cells))
+def _ends(cells: tuple[float, ...], joint: int, figures: Figures) -> tuple[int, int]:
+    """The highest and the lowest cell but that of the worst path, which is looked at by itself."""
+    high_no, low_no = figures.get("cell_max_no"), figures.get("cell_min_no")
+    if isinstance(high_no, int) and isinstance(low_no, int):
+        highest, lowest = high_no - 1, low_no - 1
+    else:
+        highest, lowest = cells.index(max(cells)), cells.index(min(cells))
+    if joint in (highest, lowest) and len(cells) > 1:
+        others = [i for i in range(len(cells)) if i != joint]
+        highest = max(others, key=cells.__getitem__)
+        lowest = min(others, key=cells.__getitem__)
+    return highest, lowest
