@@ -44,6 +44,10 @@ class Seen:
         """Cells of 3.33 V but for the first, which are given."""
         volts = (*cell_v, *[3.33] * (CELLS - len(cell_v)))
         figures: Figures = {
+            "cell_max_v": max(volts),
+            "cell_min_v": min(volts),
+            "cell_max_no": volts.index(max(volts)) + 1,
+            "cell_min_no": volts.index(min(volts)) + 1,
             "resistance_mohm": CELLS * CELL_MOHM,
             "joint_excess_mohm": None,
             "joint_cell_no": None,
@@ -168,6 +172,17 @@ def test_it_looks_only_at_what_is_new() -> None:
     amps = seen["charge_headroom_a"]
     assert seen.look(3.50, renewed=frozenset({"soc_pct"}))["charge_headroom_a"] == amps
     assert seen.look(3.50)["charge_headroom_a"] < amps
+
+
+def test_on_the_flat_part_a_look_a_minute_will_do() -> None:
+    seen = Seen().look()
+    first = seen["horizon_mohm"]
+    later = [seen.look(resistance_mohm=2 * CELLS * CELL_MOHM)["horizon_mohm"] for _ in range(6)]
+    assert later[:5] == [first] * 5
+    assert later[5] > 1.5 * first
+    # Nearer to the knee it looks at once.
+    assert seen.look(3.36, resistance_mohm=CELLS * CELL_MOHM)["horizon_mohm"] == later[5]
+    assert seen.look(3.375, resistance_mohm=CELLS * CELL_MOHM)["horizon_mohm"] < later[5]
 
 
 def test_at_its_limit_a_cell_takes_nothing_and_far_from_it_half_more_than_the_pack_may() -> None:

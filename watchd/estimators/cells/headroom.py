@@ -33,6 +33,8 @@ from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
 MOST_TIMES = 1.5
+# While all cells are on the flat part, a look a minute will do.
+CALM_S, BELOW_KNEE_V = 60.0, 0.03
 # No cell has less than its sheet's figure at 1 kHz: 0.20 mOhm at 105 Ah, and others in proportion.
 LEAST_OHM_AH = 0.021
 # Between two looks at how steep the top is, so much charge flows, as a part of nameplate.
@@ -110,6 +112,11 @@ class Headroom:
         self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
         # The last look: cell, rise above the flat part, net charge, current.
         self._look: list[float] | None = known.get("look")
+        self._calm_from_v, self._calm_to_v = (
+            profile.flat_from_v,
+            profile.upper_knee_v - BELOW_KNEE_V,
+        )
+        self._looked_at: float = known.get("looked_at", 0.0)
         self._learnt_mohm: float | None = known.get("learnt_mohm")
         self._learnt_degc: float | None = known.get("learnt_degc")
         self._learnt_at: float = known.get("learnt_at", 0.0)
@@ -120,6 +127,7 @@ class Headroom:
         return {
             "steepness": self._steepness,
             "look": list(self._look) if self._look else None,
+            "looked_at": self._looked_at,
             "learnt_mohm": self._learnt_mohm,
             "learnt_degc": self._learnt_degc,
             "learnt_at": self._learnt_at,
@@ -127,14 +135,30 @@ class Headroom:
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
-        """Write `FIGURES`, from those of `charge` and `joints`."""
+        """Write `FIGURES`, from those of `extremes`, `charge` and `joints`."""
         cells, amps, whole_mohm = sample.cell_v, sample.current_a, figures["resistance_mohm"]
         if cells is None or amps is None or not isinstance(whole_mohm, float):
             self._figures = dict(_UNKNOWN)
-        elif sample.renewed & _RENEWED or self._figures["horizon_mohm"] is None:
+        elif self._figures["horizon_mohm"] is None or (
+            sample.renewed & _RENEWED and not self._is_calm(sample.at, figures)
+        ):
             self._learn_temperature(sample, figures, whole_mohm)
             self._figures = self._found(cells, amps, whole_mohm, figures)
+            self._looked_at = sample.at
         figures.update(self._figures)
+
+    def _is_calm(self, at: float, figures: Figures) -> bool:
+        """Whether all was far from its limits a moment ago, and every cell still is."""
+        if not 0.0 <= at - self._looked_at < CALM_S:
+            return False
+        found, high_v, low_v = self._figures, figures["cell_max_v"], figures["cell_min_v"]
+        return (
+            found["charge_headroom_a"] == found["discharge_headroom_a"] == self._most_a
+            and isinstance(high_v, float)
+            and isinstance(low_v, float)
+            and high_v < self._calm_to_v
+            and low_v > self._calm_from_v
+        )
 
     def _learn_temperature(self, sample: Sample, figures: Figures, whole_mohm: float) -> None:
         """Follow the temperature of the blocks from which resistance is learnt."""
@@ -229,7 +253,7 @@ class Headroom:
 
 def _ends(cells: tuple[float, ...], joint: int, figures: Figures) -> tuple[int, int]:
     """The highest and the lowest cell but that of the worst path, which is looked at by itself."""
-    high_no, low_no = figures.get("cell_max_no"), figures.get("cell_min_no")
+    high_no, low_no = figures["cell_max_no"], figures["cell_min_no"]
     if isinstance(high_no, int) and isinstance(low_no, int):
         highest, lowest = high_no - 1, low_no - 1
     else:
