@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
@@ -167,6 +168,6 @@ def missing(state: PackState, needed: tuple[str, ...]) -> str | None:
     return None
 
 
-def first_missing(states: list[PackState], needed: tuple[str, ...]) -> str | None:
+def first_missing(states: Sequence[PackState], needed: tuple[str, ...]) -> str | None:
     """Why no advice can rest on these packs; None where it can."""
     return next((why for state in states if (why := missing(state, needed)) is not None), None)

@@ -44,7 +44,7 @@ class ChargeLimit:
         held: Mapping[str, Held] | None = None,
     ) -> Advice:
         """The suggestion as of `at`. `packs`: those of the bank that are in service."""
-        lacking = first_missing(list(packs), NEEDED)
+        lacking = first_missing(packs, NEEDED)
         if lacking is not None:
             return Advice(None, "withdrawn", lacking)
         charging = [p for p in packs if p.figures["charge_allowed"] is not False]

@@ -37,7 +37,7 @@ class DischargeLimit:
         for name, most in maxima.items():
             if most is None:
                 return Advice(None, "withdrawn", f"the config has no max_discharge_a of {name}")
-        lacking = first_missing(list(packs), NEEDED)
+        lacking = first_missing(packs, NEEDED)
         if lacking is not None:
             return Advice(None, "withdrawn", lacking)
         giving = [p for p in packs if p.figures["discharge_allowed"] is not False]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from watchd.advice.advice import Advice, Cap, Kind, VoltageAdvice, first_missing
+from watchd.advice.advice import Advice, Cap, Kind, VoltageAdvice
 from watchd.advice.audit.live import BankAudit
-from watchd.advice.charge_limit import NEEDED, ChargeLimit
+from watchd.advice.charge_limit import ChargeLimit
 from watchd.advice.charge_voltage import ChargeVoltage
 from watchd.advice.discharge_limit import DischargeLimit
 from watchd.advice.hold import BalancingHold
@@ -104,7 +104,8 @@ class BankWatch:
         held = self._hold.update(at, states, left_h if isinstance(left_h, float) else None)
         charge = self._limit.update(at, states, caps, held)
         discharge = self._discharge.update(at, states)
-        voltage = self._voltage.update(at, states, held, first_missing(states, NEEDED))
+        lacking = charge.because if charge.limit_a is None else None
+        voltage = self._voltage.update(at, states, held, lacking)
         self.advice = {
             Kind.CHARGE_LIMIT: charge,
             Kind.DISCHARGE_LIMIT: discharge,

@@ -46,8 +46,6 @@ class Seen:
         figures: Figures = {
             "cell_max_v": max(volts),
             "cell_min_v": min(volts),
-            "cell_max_no": volts.index(max(volts)) + 1,
-            "cell_min_no": volts.index(min(volts)) + 1,
             "resistance_mohm": CELLS * CELL_MOHM,
             "joint_excess_mohm": None,
             "joint_cell_no": None,

@@ -117,7 +117,7 @@ class LowerEnd:
         low_a, high_a = 0.0, min((open_v - limit_v) / max(ohm, 1e-6), at_most_a)
         if self.open_v(charge - per_a * high_a) - ohm * high_a >= limit_v:
             return high_a
-        for _ in range(_ROUNDS + _ROUNDS):
+        for _ in range(2 * _ROUNDS):
             amps = (low_a + high_a) / 2.0
             if self.open_v(charge - per_a * amps) - ohm * amps > limit_v:
                 low_a = amps

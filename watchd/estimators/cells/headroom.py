@@ -97,7 +97,7 @@ class Headroom:
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
         pack, bank, profile = setting.pack, setting.bank, setting.profile
-        self._cells, self._nameplate_ah = setting.cells, setting.nameplate_ah
+        self._nameplate_ah = setting.nameplate_ah
         self._horizon_h = bank.charge_limit.horizon / 3600.0
         self._most_a = MOST_TIMES * max(pack.max_charge_a, pack.max_discharge_a or 0.0)
         self._least_ohm = LEAST_OHM_AH / setting.nameplate_ah
@@ -112,10 +112,8 @@ class Headroom:
         self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
         # The last look: cell, rise above the flat part, net charge, current.
         self._look: list[float] | None = known.get("look")
-        self._calm_from_v, self._calm_to_v = (
-            profile.flat_from_v,
-            profile.upper_knee_v - BELOW_KNEE_V,
-        )
+        self._calm_from_v = profile.flat_from_v
+        self._calm_to_v = profile.upper_knee_v - BELOW_KNEE_V
         self._looked_at: float = known.get("looked_at", 0.0)
         self._learnt_mohm: float | None = known.get("learnt_mohm")
         self._learnt_degc: float | None = known.get("learnt_degc")
@@ -180,7 +178,7 @@ class Headroom:
         ohm *= self._warmth(figures["temperature_min_degc"])
         drop_v = ohm * amps
         # All cells carry one current: of those with one resistance the highest comes first.
-        highest, lowest = _ends(cells, joint, figures)
+        highest, lowest = _ends(cells, joint)
         high_v = cells[highest] - drop_v
         self._watch(high_v, highest, amps, figures)
         up_a, up = self._up_a(high_v, ohm, figures), highest
@@ -251,13 +249,9 @@ class Headroom:
         self._look = [cell, rise_v, moved_ah, amps]
 
 
-def _ends(cells: tuple[float, ...], joint: int, figures: Figures) -> tuple[int, int]:
+def _ends(cells: tuple[float, ...], joint: int) -> tuple[int, int]:
     """The highest and the lowest cell but that of the worst path, which is looked at by itself."""
-    high_no, low_no = figures["cell_max_no"], figures["cell_min_no"]
-    if isinstance(high_no, int) and isinstance(low_no, int):
-        highest, lowest = high_no - 1, low_no - 1
-    else:
-        highest, lowest = cells.index(max(cells)), cells.index(min(cells))
+    highest, lowest = cells.index(max(cells)), cells.index(min(cells))
     if joint in (highest, lowest) and len(cells) > 1:
         others = [i for i in range(len(cells)) if i != joint]
         highest = max(others, key=cells.__getitem__)
