@@ -11,8 +11,9 @@ import pytest
 
 from tests.service import brokers
 from tests.service.brokers import BrokerProcess
+from tests.service.clients import Bridge
 from tests.service.commandline import Done, Run
-from tests.service.daemon import Start, daemons
+from tests.service.daemon import Daemon, Start, daemons
 from watchd.commands import main
 
 
@@ -35,6 +36,19 @@ def watchd() -> Iterator[Start]:
     """Starts daemons; they end with the test, and their logs are looked into."""
     with daemons() as start:
         yield start
+
+
+@pytest.fixture
+def daemon(config: Path, watchd: Start) -> Daemon:
+    """Runs, with the `config` that a file of tests gives."""
+    return watchd(config)
+
+
+@pytest.fixture
+def bridge(broker: BrokerProcess) -> Iterator[Bridge]:
+    """Sends telemetry."""
+    with Bridge(broker.port) as bridge:
+        yield bridge
 
 
 @pytest.fixture

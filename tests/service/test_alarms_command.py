@@ -67,19 +67,6 @@ def alarms(config: Path) -> Alarms:
 
 
 @pytest.fixture
-def daemon(config: Path, watchd: Start) -> Daemon:
-    """Runs."""
-    return watchd(config)
-
-
-@pytest.fixture
-def bridge(broker: BrokerProcess) -> Iterator[Bridge]:
-    """Sends telemetry."""
-    with Bridge(broker.port) as bridge:
-        yield bridge
-
-
-@pytest.fixture
 def listener(broker: BrokerProcess, daemon: Daemon, bridge: Bridge) -> Iterator[Listener]:
     """Has heard that a cell of alder is high."""
     daemon.works()

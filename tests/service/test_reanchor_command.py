@@ -49,19 +49,6 @@ def reanchor(config: Path) -> Reanchor:
 
 
 @pytest.fixture
-def daemon(config: Path, watchd: Start) -> Daemon:
-    """Runs."""
-    return watchd(config)
-
-
-@pytest.fixture
-def bridge(broker: BrokerProcess) -> Iterator[Bridge]:
-    """Sends telemetry."""
-    with Bridge(broker.port) as bridge:
-        yield bridge
-
-
-@pytest.fixture
 def listener(broker: BrokerProcess, daemon: Daemon, bridge: Bridge) -> Iterator[Listener]:
     """Has heard that the BMS of alder shows too little."""
     daemon.works()
