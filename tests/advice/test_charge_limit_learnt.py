@@ -35,6 +35,16 @@ def learnt(
     return seen(name, pack, current_a=amps, also=also, **known)
 
 
+@pytest.mark.parametrize("offset_a", [-2.0, 0.0, 2.0])
+def test_a_pack_that_must_take_nothing_stops_the_bank_whatever_its_sensor_says(
+    offset_a: float,
+) -> None:
+    cold = learnt(amps=offset_a, temperature_degc=-1.0)
+    assert advise(cold, learnt("birch"), bank=ROOMY).limit_a == 0
+    capped = (Cap("alder", "charging-cold", 0.0),)
+    assert advise(learnt(amps=offset_a), learnt("birch"), caps=capped, bank=ROOMY).limit_a == 0
+
+
 def test_the_first_cell_to_come_to_its_limit_rules() -> None:
     advice = advise(learnt(headroom_a=42.0, cell_max_v=3.47))
     assert (advice.limit_a, advice.limited_by) == (42, "pack/alder cell voltage")

@@ -111,6 +111,18 @@ def test_a_whole_one_with_confirmations_only() -> None:
     ]
 
 
+def test_the_suggestion_lets_the_wanted_trip_come_with_little_current() -> None:
+    hut = low()
+    hut.begin()
+    hut.alder(at_top(), minutes=1)
+    before = [p["what"] for p in hut.retained["watchd/charge-limit/hut"]["parts"]]
+    assert "pack/alder re-anchoring" not in before
+    hut.ask("set")
+    hut.alder(at_top(), minutes=1)
+    parts = {p["what"]: p for p in hut.retained["watchd/charge-limit/hut"]["parts"]}
+    assert 0 < parts["pack/alder re-anchoring"]["pack_limit_a"] <= 0.05 * 200
+
+
 def test_it_did_not_hold() -> None:
     hut = low()
     hut.begin()

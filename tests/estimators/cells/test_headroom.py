@@ -172,6 +172,12 @@ def test_it_looks_only_at_what_is_new() -> None:
     assert seen.look(3.50)["charge_headroom_a"] < amps
 
 
+def test_no_cell_has_less_resistance_than_its_sheet_says() -> None:
+    # 0.20 mOhm at 105 Ah, and in proportion 0.105 mOhm at 200 Ah.
+    seen = Seen().look(3.45, resistance_mohm=0.001)
+    assert seen["charge_headroom_a"] == pytest.approx(most_a(3.45, mohm=0.105))
+
+
 def test_on_the_flat_part_a_look_a_minute_will_do() -> None:
     seen = Seen().look()
     first = seen["horizon_mohm"]
