@@ -96,10 +96,15 @@ class Scene:
     """An engine, and what it said so far. Times are seconds from `START`."""
 
     def __init__(
-        self, rules: tuple[Rule, ...] = (), config: Config | None = None, state: Any = None
+        self,
+        rules: tuple[Rule, ...] = (),
+        config: Config | None = None,
+        state: Any = None,
+        *,
+        tells_samples: bool = False,
     ) -> None:
         self.config = config or config_of()
-        self.engine = Engine(self.config, rules, state=state)
+        self.engine = Engine(self.config, rules, state=state, tells_samples=tells_samples)
         self.seconds = 0.0
         self.transitions: list[Transition] = []
         self.said: list[Publish] = []

@@ -18,7 +18,7 @@ from watchd.config import Config
 from watchd.figures import rounded
 from watchd.notes import Note
 from watchd.operator_actions import OperatorActions
-from watchd.own_rules import FLOOD, NO_FAULT
+from watchd.own_rules import FLOOD, NO_FAULT, Fault
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
 from watchd.reanchor_actions import ReanchorActions
@@ -27,6 +27,7 @@ from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
+from watchd.watch.measured import Measured
 from watchd.watch.pack import PackWatch
 from watchd.watch.reanchor import News
 from watchd.watch.service import ServiceWatch
@@ -47,7 +48,8 @@ class Engine:
     `feed` each message and call `tick` about once a second; both return what to publish. Times
     are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
     snapshot of an engine of the same kind, on the same or a changed config and rules. With
-    `explains`, alarms note when each part of their conditions changed, for who asks why.
+    `explains`, alarms note when each part of their conditions changed, for who asks why; with
+    `tells_samples` somebody calls `take_samples`.
     """
 
     def __init__(
@@ -57,8 +59,9 @@ class Engine:
         state: dict[str, Any] | None = None,
         *,
         explains: bool = True,
+        tells_samples: bool = False,
     ) -> None:
-        self._config, self._explains = config, explains
+        self._config, self._explains, self._tells_samples = config, explains, tells_samples
         self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
@@ -75,6 +78,7 @@ class Engine:
         self._transitions: list[Transition] = []
         self._advised: list[Advised] = []
         self._steps: list[News] = []
+        self._samples: list[Measured] = []
 
     # --- what goes in ---
 
@@ -113,12 +117,10 @@ class Engine:
         self._advance(at)
         return self._say.take()
 
-    def rules_fault(self, fault: str | None, at: float) -> list[Publish]:
-        """Say why rules that were edited do not load, or that they do (None)."""
+    def fault(self, what: Fault, why: str | None, at: float) -> list[Publish]:
+        """Say what is wrong with watchd's own files, or that it no longer is (None)."""
         self._advance(at)
-        self._watches.service.figures["rules_fault"] = (
-            fault[:300] if fault is not None else NO_FAULT
-        )
+        self._watches.service.figures[what] = why[:300] if why is not None else NO_FAULT
         self._evaluate(self._watches.service, self._now)
         return self._say.take()
 
@@ -212,6 +214,11 @@ class Engine:
         found, self._steps = self._steps, []
         return found
 
+    def take_samples(self) -> list[Measured]:
+        """Samples of packs that messages renewed since the last call, for a history."""
+        found, self._samples = self._samples, []
+        return found
+
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
         return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}
@@ -251,6 +258,10 @@ class Engine:
     ) -> None:
         watch.take(renewed)
         self._evaluate(watch, at)
+        if renewed and self._tells_samples:
+            measured = watch.measured(at + self._step_s)
+            if measured is not None:
+                self._samples.append(measured)
         self._evaluate(self._watches.banks[watch.pack.bank], at)
         for name in watch.news_of_missing(at):
             self._gate.note(at, "mapped, but never came", watch.subject, name)

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 from watchd.rules.loader import compile_rules
 from watchd.rules.rule import Rule
 
 NO_FAULT = "none"
+
+
+class Fault(StrEnum):
+    """What can be wrong with watchd's own files, by the figure that says why."""
+
+    RULES = "rules_fault"
+    CONFIG = "config_fault"
+    STORE = "store_fault"
+    DAMAGE = "store_damage"
+
+
 FLOOD = "alarm-flood"
 
 # Built in, because it must work when the folder of rules does not.
@@ -18,6 +31,38 @@ _TEXT = """
   cause: A mistake in a file of rules, or a file that cannot be read.
   consequence: What was changed has no effect.
   response: Run `watchd check`, which names file, line and column, and mend the file.
+
+- rule: config-not-loaded
+  about: service
+  when: config_fault != "none"
+  priority: medium
+  say: "The config last edited does not load; that from before stays in force: {config_fault}"
+  cause: A mistake in the config, or a file that cannot be read.
+  consequence: What was changed has no effect, and watchd would not start with it.
+  response: Run `watchd check`, which names file, line and column, and mend the file.
+
+- rule: store-not-written
+  about: service
+  when: store_fault != "none"
+  priority: medium
+  say: "The store cannot be written: {store_fault}"
+  cause: A disk that is full, worn out or read-only, or a folder that the service may not write.
+  consequence: >-
+    watchd goes on watching, but a restart would lose the state of its alarms and estimates, and
+    the history has a hole.
+  response: Make room, or look at the disk. What waits is written once it can be.
+
+- rule: store-set-aside
+  about: service
+  when: store_damage != "none"
+  latching: yes
+  priority: medium
+  say: "The store was damaged and set aside; watchd began a new one: {store_damage}"
+  cause: Power cut in the middle of a write, or a disk that wears out.
+  consequence: The history before, and what is named here, are in the file that was set aside.
+  response: >-
+    Look at the disk, and put in a newer one if this happens again. Restore a backup if you
+    have one.
 
 - rule: alarm-flood
   about: service

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from tests.scene import START, Scene, config_of, leading, pack, rules_of
 from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
+from watchd.own_rules import Fault
 from watchd.publish import Publish, rfc3339
 
 RULES = rules_of("""
@@ -228,12 +229,12 @@ def test_what_an_earlier_run_left_retained_is_taken_away() -> None:
 def test_broken_rules_raise_an_alarm_of_their_own() -> None:
     hut = Scene(RULES)
     hut.run(seconds=5, alder=pack())
-    said = hut.engine.rules_fault("rules/cells.yaml:3:9: unknown name 'cel_v'", hut.now)
+    said = hut.engine.fault(Fault.RULES, "rules/cells.yaml:3:9: unknown name 'cel_v'", hut.now)
     topics = [p.topic for p in said]
     assert topics == ["watchd/alarm/rules-not-loaded/service/watchd", "watchd/annunciation"]
     assert "unknown name 'cel_v'" in json.loads(said[0].payload)["text"]
     again = Scene(RULES, state=json.loads(json.dumps(hut.engine.snapshot())))
-    assert not [p for p in again.engine.rules_fault(None, hut.now) if p.topic == topics[1]]
+    assert not [p for p in again.engine.fault(Fault.RULES, None, hut.now) if p.topic == topics[1]]
     state = next(a.state for a in again.engine.alarms() if a.rule.name == "rules-not-loaded")
     assert state == "returned_unacknowledged"
 
@@ -306,3 +307,32 @@ def test_a_gap_of_years_costs_no_more_than_days() -> None:
         ("stale/pack/alder", "unacknowledged"),
         ("stale/pack/birch", "unacknowledged"),
     ]
+
+
+def test_samples_are_told_to_a_history_that_asks() -> None:
+    quiet = Scene(RULES)
+    quiet.run(seconds=3, alder=pack())
+    assert quiet.engine.take_samples() == []
+    hut = Scene(RULES, tells_samples=True)
+    hut.run(seconds=3, alder=pack(cell_v=leading(3.31, by_mv=40)))
+    told = hut.engine.take_samples()
+    assert {m.pack for m in told} == {"alder"}
+    assert told[-1].sample.cell_v == tuple(leading(3.31, by_mv=40))
+    assert hut.engine.take_samples() == []
+    hut.engine.step_clock(3600.0)
+    hut.seconds += 3600.0
+    hut.run(seconds=1, alder=pack())
+    assert hut.engine.take_samples()[0].at - told[-1].at > 3600.0
+
+
+def test_each_fault_of_its_own_files_has_an_alarm() -> None:
+    hut = Scene(RULES)
+    hut.run(seconds=5, alder=pack())
+    for what in Fault:
+        said = hut.engine.fault(what, "a mistake", hut.now)
+        assert said[-1].topic == "watchd/annunciation"
+        assert "a mistake" in json.loads(said[-1].payload)["text"]
+        hut.engine.fault(what, None, hut.now)
+    states = {a.rule.name: str(a.state) for a in hut.engine.alarms()}
+    assert states["store-set-aside"] == "latched_unacknowledged"
+    assert states["store-not-written"] == "returned_unacknowledged"

@@ -17,6 +17,7 @@ from tests.schemas.topics import Documented
 from watchd.alarms.records import journal_entry
 from watchd.config import Store
 from watchd.engine import Engine
+from watchd.own_rules import Fault
 from watchd.publish import Publish, encode
 from watchd.requests import JournalQuery, RequestError, answer, parse_request
 from watchd.schemas.topics import topics_document
@@ -80,8 +81,8 @@ def a_day_of_everything() -> Scene:
     ask(hut, do="list")
     ask(hut, do="unshelve", alarm="cell-high/cell/alder/7")
     ask(hut, do="in_service", alarm="stale/pack/birch")
-    hut._heard(hut.engine.rules_fault("rules/a.yaml:1:1: no", hut.now))
-    hut._heard(hut.engine.rules_fault(None, hut.now))
+    hut._heard(hut.engine.fault(Fault.RULES, "rules/a.yaml:1:1: no", hut.now))
+    hut._heard(hut.engine.fault(Fault.RULES, None, hut.now))
     hut.run(minutes=5, alder=pack())
     ask(hut, do="list", all_=True)
     hut.run(minutes=25 * 60, every=600, alder=wide, birch=pack())

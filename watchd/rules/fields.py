@@ -32,6 +32,13 @@ SERVICE_FIGURES = (
         "why the rules last edited do not load; 'none' if they do",
         about=About.SERVICE,
     ),
+    text(
+        "config_fault",
+        "why the config last edited does not load; 'none' if it does",
+        about=About.SERVICE,
+    ),
+    text("store_fault", "why the store cannot be written; 'none' if it can", about=About.SERVICE),
+    text("store_damage", "what was set aside as damaged; 'none' otherwise", about=About.SERVICE),
     _count("alarms_10min", "alarms of the last 10 min that called for a person"),
     _count("alarms_24h", "alarms of the last 24 h that called for a person"),
     _count("alarms_chattering", "alarms that chatter: raised 3 times in 60 s"),

@@ -18,6 +18,7 @@ from watchd.config import Config
 from watchd.engine import Engine
 from watchd.errors import WatchdError
 from watchd.loading import load_rules, rule_files, rules_folder
+from watchd.own_rules import Fault
 from watchd.publish import Publish, Topics
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
@@ -89,7 +90,7 @@ class Service:
         )
         self._tick()
         # The rules have just been loaded; a fault in the saved state is one of before.
-        self._out(self._engine.rules_fault(None, self._now()))
+        self._out(self._engine.fault(Fault.RULES, None, self._now()))
         scheduler = self._schedule()
         async with asyncio.TaskGroup() as group:
             out = group.create_task(links.out(), name="out")
@@ -242,14 +243,14 @@ class Service:
             for problem in error.problems:
                 # The place is in the text; a traceback would say nothing to the keeper.
                 log.error("rules do not load; the old ones stay", problem=str(problem))  # noqa: TRY400
-            self._out(self._engine.rules_fault(str(error.problems[0]), self._now()))
+            self._out(self._engine.fault(Fault.RULES, str(error.problems[0]), self._now()))
             return
         # The new engine goes on from the old one's state; an alarm whose rule is the same, too.
         self._engine = Engine(self._config, rules, state=self._engine.snapshot())
         self._rules = rules
         log.info("rules loaded", rules=len(rules), folder=str(self._folder))
         self._tick()
-        self._out(self._engine.rules_fault(None, self._now()))
+        self._out(self._engine.fault(Fault.RULES, None, self._now()))
         # Texts and priorities may be others now, also of alarms that stand.
         self._outbox.put(self._retained())
 

@@ -19,6 +19,7 @@ from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
 from watchd.telemetry.sample import Sample
 from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
+from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
 
 
@@ -140,6 +141,12 @@ class PackWatch:
                     own.update(dict.fromkeys(n for n in own if n not in self._settings))
                 found.extend(transitions(alarms, sample.at, own))
         return found
+
+    def measured(self, shown_at: float) -> Measured | None:
+        """What the last evaluation saw; `shown_at` is its time as the system's clock shows it."""
+        if self._sample is None:
+            return None
+        return Measured(self.name, shown_at, self._sample, self.figures["soc_estimate_pct"])
 
     def figures_of(self, subject: str) -> Figures:
         """The figures that a rule about the pack, or a cell of it, sees."""

@@ -9,13 +9,13 @@ from watchd.alarms.alarm import Alarm
 from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import Transition
 from watchd.figures import About, Figures
-from watchd.own_rules import NO_FAULT, own_rules
+from watchd.own_rules import NO_FAULT, Fault, own_rules
 from watchd.rules.rule import Rule
 from watchd.watch import restored, transitions
 
 
 class ServiceWatch:
-    """Watches watchd itself: its rules' files, and how often it calls for a person."""
+    """Watches watchd itself: its files, and how often it calls for a person."""
 
     def __init__(
         self,
@@ -27,7 +27,7 @@ class ServiceWatch:
     ) -> None:
         self.subject = "service/watchd"
         self._annunciator = annunciator
-        self.figures: Figures = {"rules_fault": NO_FAULT}
+        self.figures: Figures = {str(what): NO_FAULT for what in Fault}
         self._alarms = [
             restored(rule, self.subject, {}, saved_alarms, explains=explains)
             for rule in (*own_rules(), *(r for r in rules if r.about is About.SERVICE))
