@@ -21,10 +21,11 @@ def free_port() -> int:
     """A port that nobody listens on, below the range from which clients' ports are taken.
 
     From inside that range, a client that tries a closed port long enough ends up connected to
-    itself.
+    itself. Tests that run side by side have a range each.
     """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 8
     while True:
-        port = random.randint(15_000, 32_000)
+        port = random.randrange(15_000 + worker * 2_000, 17_000 + worker * 2_000)
         with socket.socket() as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
