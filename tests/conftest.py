@@ -32,6 +32,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             items=[item for item in items if item.get_closest_marker("long")]
         )
         items[:] = [item for item in items if not item.get_closest_marker("long")]
+    for item in items:
+        # What is made once for a module is made once, also when tests run side by side.
+        fixtures = item._fixtureinfo.name2fixturedefs if isinstance(item, pytest.Function) else {}
+        if any(definitions[-1].scope == "module" for definitions in fixtures.values()):
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))
     if find_mosquitto() is None:
         for item in items:
             if item.get_closest_marker("broker"):

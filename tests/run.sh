@@ -26,4 +26,4 @@ export WATCHD_TEST_WHEEL
 WATCHD_TEST_WHEEL=$(echo "$venv"/wheel/watchd-*.whl)
 # -P keeps the checkout off the front of sys.path, where it would hide the installed package.
 # Side by side, as far as there are cores; `-n 0` among the arguments runs them one after the other.
-exec "$venv/bin/python" -P -m pytest -n auto --dist worksteal "$@"
+exec "$venv/bin/python" -P -m pytest -n auto --dist loadgroup "$@"
