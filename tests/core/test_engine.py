@@ -336,3 +336,20 @@ def test_each_fault_of_its_own_files_has_an_alarm() -> None:
     states = {a.rule.name: str(a.state) for a in hut.engine.alarms()}
     assert states["store-set-aside"] == "latched_unacknowledged"
     assert states["store-not-written"] == "returned_unacknowledged"
+
+
+def test_a_snapshot_stays_as_it_was_taken() -> None:
+    # A thread writes it while the engine goes on.
+    hut = Scene(load_rules(shipped("rules")))
+    documents = [
+        pack(cell_v=leading(volts, by_mv=60), current_a=amps)
+        for volts, amps in ((3.30, -30.0), (3.36, 40.0), (3.48, 5.0), (3.34, 0.0))
+    ]
+    for document in documents:
+        hut.run(minutes=10, every=10, alder=document, birch=pack())
+    taken = hut.engine.snapshot()
+    before = json.dumps(taken)
+    for document in documents:
+        hut.run(minutes=10, every=10, alder=document, birch=pack())
+    assert json.dumps(taken) == before
+    assert json.dumps(hut.engine.snapshot()) != before
