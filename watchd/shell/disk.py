@@ -33,7 +33,7 @@ from watchd.shell.store.reading import load_read_only, newest_entries
 from watchd.shell.store.reasons import reason
 from watchd.shell.waiting import Waiting
 
-FIRST_PAUSE_S = 5.0
+FIRST_PAUSE_S = 2.0
 LONGEST_PAUSE_S = 300.0
 log = structlog.get_logger("watchd")
 
