@@ -107,6 +107,16 @@ def test_a_database_with_a_damaged_page(tmp_path: Path) -> None:
         store.load()
 
 
+def test_a_database_that_is_cut_in_half(tmp_path: Path) -> None:
+    path = tmp_path / "watchd.db"
+    with closing(Store(path)) as store:
+        store.save(STATE)
+    with path.open("r+b") as stream:
+        stream.truncate(path.stat().st_size // 2)
+    with pytest.raises(DamagedError, match="malformed"):
+        Store(path)
+
+
 def test_a_begun_store_appears_whole_or_not_at_all(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

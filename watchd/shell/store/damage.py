@@ -48,8 +48,13 @@ def look_at(path: Path) -> None:
         raise DamagedError("the file is not a database")
     _not_newer(int.from_bytes(header[_VERSION_AT : _VERSION_AT + 4], "big"))
     # What a newer watchd wrote last may still be in the -wal alone. To read it changes nothing.
-    with suppress(sqlite3.OperationalError), closing(reader(path)) as db:
-        _not_newer(db.execute("PRAGMA user_version").fetchone()[0])
+    try:
+        with closing(reader(path)) as db:
+            _not_newer(db.execute("PRAGMA user_version").fetchone()[0])
+    except sqlite3.Error as error:
+        damage = as_damage(error)
+        if damage is not None:
+            raise damage from error
 
 
 def _not_newer(version: int) -> None:

@@ -37,6 +37,9 @@ class Store:
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists():
+            # SQLite would open one that it may only read, and say so at the first write.
+            os.close(os.open(path, os.O_RDWR))
         look_at(path)
         if not path.exists():
             _begin(path)
