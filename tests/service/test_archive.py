@@ -19,7 +19,7 @@ from watchd.messages import JournalEntry
 from watchd.requests import JournalQuery
 from watchd.shell import archive as archives
 from watchd.shell.archive import Archive
-from watchd.shell.store import Block, Kept, Store, file, read_telemetry
+from watchd.shell.store import Block, Kept, Loaded, Store, file, read_telemetry
 
 
 def entry(at: float, alarm: str = "cell-high/pack/alder", **more: Any) -> JournalEntry:
@@ -85,6 +85,36 @@ async def test_telemetry_that_finds_no_room_takes_nothing_else_along(
         await kept.write({"version": 1}, last=True)
     assert [e["at"] for e in (await kept.answer(query()))["entries"]] == [1.0, 2.0], "each once"
     kept.close()
+
+
+async def test_what_comes_while_it_writes_is_not_taken_for_covered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "watchd.db"
+    kept = archive(path)
+    save = Store.save
+
+    def meanwhile(store: Store, *words: Any) -> None:
+        save(store, *words)
+        kept.journal(entry(2.0))
+        kept.record("hut/alder/state", b"{}", 2.0, retained=False)
+
+    kept.journal(entry(1.0))
+    kept.record("hut/alder/state", b"{}", 1.0, retained=False)
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "save", meanwhile)
+        assert await kept.write({"version": 1}, last=True, upto=1)
+    with closing(Store(path)) as store:
+        assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0]
+        assert store.load() == Loaded({"version": 1}, 1, 1)
+    assert [len(b.unpacked()) for b in read_telemetry(path)] == [1]
+    assert [e["at"] for e in (await kept.answer(query()))["entries"]] == [1.0, 2.0], "each once"
+    assert await kept.write({"version": 1}, last=True, upto=2)
+    assert [len(b.unpacked()) for b in read_telemetry(path)] == [1, 1]
+    kept.close()
+    with closing(Store(path)) as store:
+        assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0, 2.0]
+        assert store.load() == Loaded({"version": 1}, 2, 2)
 
 
 async def test_without_a_store_it_says_so() -> None:

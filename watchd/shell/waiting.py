@@ -11,7 +11,7 @@ from watchd.messages import JournalEntry
 from watchd.shell.store import Block
 
 MOST_ENTRIES = 10_000  # of the journal
-MOST_BYTES = 8_000_000  # of packed telemetry: most of a day of four packs that send once a second
+MOST_BYTES = 8_000_000  # of packed telemetry: a day of four packs that send once a second
 MOST_MARKS = 1000  # of blocks, be they empty
 
 
