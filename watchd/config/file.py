@@ -49,7 +49,9 @@ class Store(Section):
     keep_raw: Duration = Field(
         90 * 86400.0, description="telemetry is kept that long, for replay and tune; 0 s for none"
     )
-    most_mb: int = Field(500, ge=1, le=1_000_000, description="and at most that much of it")
+    most_mb: int = Field(
+        500, ge=1, le=1_000_000, description="the file is that large at most; the oldest goes"
+    )
 
 
 class Config(Section):
