@@ -9,10 +9,21 @@ from collections.abc import Sequence
 from io import TextIOWrapper
 
 from watchd import __version__
-from watchd.commands import alarms, audit, check, fields, reanchor, replay, run, schema, tune
+from watchd.commands import (
+    alarms,
+    audit,
+    check,
+    export,
+    fields,
+    reanchor,
+    replay,
+    run,
+    schema,
+    tune,
+)
 from watchd.errors import WatchdError
 
-_COMMANDS = (run, alarms, audit, reanchor, check, fields, replay, tune, schema)
+_COMMANDS = (run, alarms, audit, reanchor, check, fields, replay, tune, export, schema)
 _ABOUT = """\
 Watches the packs of an off-grid battery bank over MQTT: raises alarms by rules that you tune in
 YAML files, and suggests a charge current limit. It advises only; the protection of the bank stays

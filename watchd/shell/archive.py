@@ -11,21 +11,26 @@ import json
 import sqlite3
 import time
 from collections import deque
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import structlog
 
 from watchd import config as schema
+from watchd.history.recorder import Recorder, SampleBlock
 from watchd.messages import JournalEntry
 from watchd.requests import MOST_ENTRIES, JournalQuery
 from watchd.shell.store import Block, Store
+from watchd.watch.measured import Measured
 
 SAVE_EVERY_S = 300.0
 CHANGED_AFTER_S = 1.0
 BLOCK_S = 300.0
 BLOCK_BYTES = 4_000_000
 MOST_WAITING = 10_000  # entries of the journal, while the disk is full
+CONDENSE_EVERY_S = 60.0
+BREATH_S = 0.01  # between two blocks of a day: the watching goes first
 log = structlog.get_logger("watchd")
 
 
@@ -42,6 +47,7 @@ class Archive:
         self._lines: list[bytes] = []
         self._bytes = 0
         self._last_at = 0.0
+        self._recorder = Recorder()
 
     def load(self) -> dict[str, Any] | None:
         """The state that was saved last, if it can be read."""
@@ -68,6 +74,12 @@ class Archive:
         self._lines.append(packed)
         self._bytes += len(packed)
         self._last_at = at
+
+    def sample(self, samples: Sequence[Measured]) -> None:
+        """Samples as the engine told them, for the history."""
+        if self._store is not None and samples:
+            self._recorder.take(samples)
+            self._last_at = samples[-1].at
 
     def is_due(self) -> bool:
         """Whether it is time to write."""
@@ -96,20 +108,58 @@ class Archive:
                 if not await asyncio.to_thread(_saved, store, state, entries):
                     self._entries.extendleft(reversed(entries))
             now = time.monotonic()
-            if self._lines and (last or self._block_is_full(now)):
+            if last or self._block_is_full(now):
                 lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
-                await asyncio.to_thread(self._keep, store, self._last_at, lines)
+                samples = self._recorder.take_blocks()
+                if lines or samples:
+                    await asyncio.to_thread(self._keep, store, self._last_at, lines, samples)
 
     def _block_is_full(self, now: float) -> bool:
         return now - self._block_began >= BLOCK_S or self.overflows()
 
-    def _keep(self, store: Store, last_at: float, lines: list[bytes]) -> None:
-        oldest, most_bytes = last_at - self._setting.keep_raw, self._setting.most_mb * 1_000_000
+    def _keep(
+        self, store: Store, last_at: float, lines: list[bytes], samples: list[SampleBlock]
+    ) -> None:
+        setting = self._setting
+        oldest, most_bytes = last_at - setting.keep_raw, setting.most_mb * 1_000_000
+        block = Block.of(last_at, lines) if lines else None
         try:
-            store.keep(Block.of(last_at, lines), oldest, most_bytes)
+            store.keep(block, oldest, most_bytes, samples, last_at - setting.keep_minutes)
         except sqlite3.Error as error:
             # It is not tried again: memory has no room for what a full disk does not take.
             log.warning("telemetry could not be kept", reason=str(error), messages=len(lines))
+
+    async def condense(self) -> None:
+        """Condense days that are over into minutes and days, for ever; one block at a time."""
+        while True:
+            await asyncio.sleep(CONDENSE_EVERY_S)
+            try:
+                while await self._condense_one():
+                    pass
+            except sqlite3.Error as error:
+                log.warning("a day of the history could not be condensed", reason=str(error))
+            except Exception:
+                # A mistake of ours here must not end the watch.
+                log.exception("a day of the history could not be condensed")
+
+    async def _condense_one(self) -> bool:
+        """Condense one day of one pack, the earliest that waits; whether there was one."""
+        store, running = self._store, self._recorder.running_days()
+        if store is None or not running:
+            return False
+        condensing = await asyncio.to_thread(store.next_waiting, running)
+        if condensing is None:
+            return False
+        is_more = True
+        while is_more:
+            is_more = await asyncio.to_thread(store.condense, condensing)
+            await asyncio.sleep(BREATH_S)
+        of = condensing.of
+        if condensing.damaged:
+            log.warning(
+                "samples could not be read", pack=of.pack, day=of.day, blocks=condensing.damaged
+            )
+        return True
 
     async def answer(self, query: JournalQuery) -> dict[str, Any]:
         """What the journal holds, with what still waits to be written."""

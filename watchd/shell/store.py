@@ -1,4 +1,5 @@
-"""One small database file: the engine's newest snapshot, the journal of alarms, the telemetry.
+"""One small database file: the engine's newest snapshot, the journal of alarms, the telemetry, the
+history.
 
 Errors are sqlite3.Error or OSError, for the caller to tell.
 """
@@ -15,7 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from watchd.history.recorder import SampleBlock
 from watchd.messages import JournalEntry
+from watchd.shell import samples
 
 SCHEMA = 2
 MOST_ENTRIES = 200_000  # of the journal: about 100 MB; then the oldest go
@@ -28,6 +31,7 @@ CREATE TABLE IF NOT EXISTS journal
 CREATE INDEX IF NOT EXISTS journal_alarm ON journal (alarm, id);
 CREATE TABLE IF NOT EXISTS telemetry
   (id INTEGER PRIMARY KEY, last_at REAL NOT NULL, lines BLOB NOT NULL);
+{samples.TABLES}
 """
 
 
@@ -99,20 +103,61 @@ class Store:
             ).fetchall()
         return [json.loads(entry) for (entry,) in reversed(rows)]
 
-    def keep(self, block: Block, oldest: float, most_bytes: int) -> None:
-        """Add a block of telemetry; those that ended before `oldest`, or do not fit, go."""
+    def keep(
+        self,
+        block: Block | None,
+        oldest: float,
+        most_bytes: int,
+        sampled: Sequence[SampleBlock] = (),
+        oldest_minute: float = float("-inf"),
+    ) -> None:
+        """Add a block of telemetry, and samples; what ended before `oldest`, or does not fit, goes.
+
+        Samples stay until their day has been condensed, minutes until `oldest_minute`.
+        """
         with self._lock, self._db:
-            self._db.execute(
-                "INSERT INTO telemetry (last_at, lines) VALUES (?, ?)", (block.last_at, block.lines)
-            )
+            if block is not None:
+                self._db.execute(
+                    "INSERT INTO telemetry (last_at, lines) VALUES (?, ?)",
+                    (block.last_at, block.lines),
+                )
+            samples.add(self._db, sampled)
             self._db.execute("DELETE FROM telemetry WHERE last_at < ?", (oldest,))
-            kept = self._db.execute("SELECT SUM(LENGTH(lines)) FROM telemetry").fetchone()[0]
-            while kept > most_bytes:
-                first, size = self._db.execute(
-                    "SELECT id, LENGTH(lines) FROM telemetry ORDER BY id LIMIT 1"
-                ).fetchone()
-                self._db.execute("DELETE FROM telemetry WHERE id = ?", (first,))
-                kept -= size
+            samples.delete_old(self._db, oldest, oldest_minute)
+            kept = self._db.execute("SELECT COALESCE(SUM(LENGTH(lines)), 0) FROM telemetry")
+            self._make_room(kept.fetchone()[0], most_bytes)
+
+    def _make_room(self, telemetry: int, most_bytes: int) -> None:
+        """Telemetry and raw samples go, the oldest first; then minutes. Days stay."""
+        kept = telemetry + sum(samples.sizes(self._db).values())
+        while kept > most_bytes:
+            first = self._db.execute(
+                "SELECT id, LENGTH(lines), last_at FROM telemetry ORDER BY id LIMIT 1"
+            ).fetchone()
+            raw = samples.oldest_raw(self._db)
+            if first is not None and (raw is None or first[2] <= raw[0]):
+                self._db.execute("DELETE FROM telemetry WHERE id = ?", (first[0],))
+                kept -= first[1]
+            else:
+                gone = samples.drop_oldest_raw(self._db) or samples.drop_oldest_minutes(self._db)
+                if not gone:
+                    return
+                kept -= gone
+
+    def next_waiting(self, running: Sequence[int]) -> samples.Condensing | None:
+        """A day to condense, the earliest first, those that run aside."""
+        with self._lock:
+            of = samples.next_waiting(self._db, running)
+            return None if of is None else samples.Condensing(self._db, of)
+
+    def condense(self, condensing: samples.Condensing) -> bool:
+        """Go one block on, or write the result; whether there is more to do."""
+        with self._lock:
+            if condensing.step():
+                return True
+            with self._db:
+                condensing.finish()
+            return False
 
     def close(self) -> None:
         """Close the file."""

@@ -1,0 +1,108 @@
+"""Samples as they come, gathered into blocks: of one pack and one UTC day, time only growing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import cast
+
+from watchd.history.columns import TENTHS, Columns, Row, tenths
+from watchd.watch.measured import Measured
+
+DAY_S = 86_400
+MOST_ROWS_WAITING = 1800  # of a pack, for half an hour at 1 Hz; then a block is closed
+MOST_BLOCKS_WAITING = 200
+# The last samples of a day are on the disk by then (blocks are written every five minutes).
+SETTLED_AFTER_S = 600
+
+
+@dataclass(frozen=True, slots=True)
+class SampleBlock:
+    """A block of samples and what it holds. `day` counts from 1970-01-01."""
+
+    pack: str
+    day: int
+    first_at: float
+    last_at: float
+    cells: int
+    sensors: int
+    data: bytes
+
+
+class Recorder:
+    """Takes samples; within a second the newest stands for all (a bridge with one value a topic
+    renews a pack twenty times). A clock that was set back begins a new block: nothing is lost.
+    """
+
+    def __init__(self) -> None:
+        self._rows: dict[str, list[Row]] = {}
+        self._closed: list[SampleBlock] = []
+        self._newest_at: float | None = None
+
+    def take(self, samples: Iterable[Measured]) -> None:
+        """Take some, in the order in which they came."""
+        for measured in samples:
+            self._newest_at = measured.at
+            rows = self._rows.setdefault(measured.pack, [])
+            row = row_of(measured)
+            if rows:
+                second, last = tenths(row.at) // TENTHS, tenths(rows[-1].at) // TENTHS
+                if second == last and row.at >= rows[-1].at:
+                    rows[-1] = row
+                    continue
+                same_day = second // DAY_S == last // DAY_S
+                if second <= last or not same_day or len(rows) >= MOST_ROWS_WAITING:
+                    self._close(measured.pack)
+            self._rows[measured.pack].append(row)
+
+    def take_blocks(self) -> list[SampleBlock]:
+        """All that waits, as blocks."""
+        for pack in list(self._rows):
+            self._close(pack)
+        found, self._closed = self._closed, []
+        return found
+
+    def running_days(self) -> tuple[int, ...]:
+        """The days of which more is to come; none while nothing was taken."""
+        if self._newest_at is None:
+            return ()
+        return tuple({day_of(self._newest_at), day_of(self._newest_at - SETTLED_AFTER_S)})
+
+    def _close(self, pack: str) -> None:
+        rows, self._rows[pack] = self._rows.get(pack, []), []
+        if rows:
+            self._closed.append(block_of(pack, rows))
+            # Nobody fetches them while the disk takes nothing.
+            del self._closed[:-MOST_BLOCKS_WAITING]
+
+
+def block_of(pack: str, rows: list[Row]) -> SampleBlock:
+    """A block of rows of one day, in the order of time."""
+    columns = Columns.of(rows)
+    cells, sensors = columns.positions
+    first, last = columns.at[0], columns.at[-1]
+    day = first // TENTHS // DAY_S
+    return SampleBlock(pack, day, first / TENTHS, last / TENTHS, cells, sensors, columns.packed())
+
+
+def day_of(at: float) -> int:
+    """The UTC day of a time, counted from 1970-01-01."""
+    return tenths(at) // TENTHS // DAY_S
+
+
+def row_of(measured: Measured) -> Row:
+    """What the history keeps of a sample."""
+    sample = measured.sample
+    return Row(
+        measured.at,
+        sample.voltage_v,
+        sample.current_a,
+        sample.soc_pct,
+        cast("float | None", measured.soc_estimate_pct),
+        sample.cell_v,
+        sample.temperature_degc,
+        sample.charge_allowed,
+        sample.discharge_allowed,
+        sample.balancing,
+        sample.protection,
+    )
