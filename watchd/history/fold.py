@@ -125,6 +125,8 @@ def _extents(column: Column, per_unit: int, begin: int, end: int) -> tuple[Exten
             found.append(Extent(len(known), mean, min(known) / per_unit, max(known) / per_unit))
         else:
             found.append(None)
+    while found and found[-1] is None:
+        found.pop()
     return tuple(found)
 
 

@@ -27,7 +27,7 @@ DAY_HEAD = b"d\x01"
 MINUTE_S = 60
 MOST_MINUTES = 1440
 MOST_SAMPLES = 1 << 40
-_THOUSANDTHS = 1000  # of an Ah, a Wh, a s
+_MILLIONTHS = 1_000_000  # of an Ah, a Wh, a s: a day may be joined from many parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +145,7 @@ def pack_day(day: Day) -> bytes:
     for number in (
         through.in_ah, through.out_ah, through.in_wh, through.out_wh, through.counted_s
     ):  # fmt: skip
-        writer.series([round(number * _THOUSANDTHS)])
+        writer.series([round(number * _MILLIONTHS)])
     for peak in (day.highest, day.lowest):
         writer.count(0 if peak is None else peak.cell_no)
         if peak is not None:
@@ -159,7 +159,7 @@ def unpack_day(block: bytes) -> Day:
     found = _read(reader, 1)
     if not found:
         raise DamagedBlockError("a day without its row")
-    through = Throughput(*(reader.series(1, 0)[0] / _THOUSANDTHS for _ in range(5)))
+    through = Throughput(*(reader.series(1, 0)[0] / _MILLIONTHS for _ in range(5)))
     peaks: list[CellPeak | None] = []
     for _ in range(2):
         cell_no = reader.count(MOST_POSITIONS)

@@ -24,6 +24,7 @@ from watchd.history.summaries import (
     unpack_day,
     unpack_minutes,
 )
+from watchd.telemetry.parts import YOUNGEST_CLOCK
 
 # Sizes and counts stand before the blocks and in the indexes: a look at them reads no block.
 TABLES = """
@@ -200,24 +201,31 @@ def condense(db: sqlite3.Connection, of: Waiting) -> int:
 
 # --- what goes ---
 
-# By age goes what came before the first that is still young, in the order of arrival: what a clock
-# in 1970 or 2099 put a stamp on has the age of its neighbours.
-_OLD_RAW = """
-DELETE FROM samples WHERE condensed = 1 AND id < (
-  SELECT MIN(id) FROM samples WHERE last_at >= :oldest AND last_at <=
-    (SELECT last_at FROM samples ORDER BY id DESC LIMIT 1))
+# By age goes, in the order of arrival, what came before the first that is still young, up to the
+# last that is old by a clock that was set: so what has a stamp of 1970 or 2099 has the age of its
+# neighbours. `now` is the stamp of what came last.
+_OLD = """
+DELETE FROM {table} WHERE {done} AND id <= (
+  SELECT MAX(id) FROM {table} WHERE {at} >= :credible AND {at} < :oldest AND id < (
+    SELECT MIN(id) FROM {table} WHERE {at} >= :oldest AND {at} <= :now))
 """
-_OLD_MINUTES = """
-DELETE FROM minutes WHERE id < (
-  SELECT MIN(id) FROM minutes WHERE day >= :oldest AND day <=
-    (SELECT day FROM samples ORDER BY id DESC LIMIT 1))
-"""
+_OLD_RAW = _OLD.format(table="samples", at="last_at", done="condensed = 1")
+_OLD_MINUTES = _OLD.format(table="minutes", at="day", done="TRUE")
 
 
 def delete_old(db: sqlite3.Connection, raw_before: float, minutes_before: float) -> None:
     """Delete condensed blocks, and minutes, that ended before these times (Unix s)."""
-    db.execute(_OLD_RAW, {"oldest": raw_before})
-    db.execute(_OLD_MINUTES, {"oldest": minutes_before // DAY_S})
+    last = db.execute("SELECT last_at, day FROM samples ORDER BY id DESC LIMIT 1").fetchone()
+    if last is None:
+        return
+    raw = {"oldest": raw_before, "credible": YOUNGEST_CLOCK, "now": last[0]}
+    db.execute(_OLD_RAW, raw)
+    minutes = {
+        "oldest": minutes_before // DAY_S,
+        "credible": YOUNGEST_CLOCK // DAY_S,
+        "now": last[1],
+    }
+    db.execute(_OLD_MINUTES, minutes)
 
 
 def sizes(db: sqlite3.Connection) -> dict[str, int]:
@@ -234,27 +242,40 @@ def oldest_raw(db: sqlite3.Connection) -> tuple[float, int] | None:
     return (row[0], row[1]) if row else None
 
 
-def drop_oldest_raw(db: sqlite3.Connection) -> int:
-    """Drop the block that came first; its bytes, 0 where there is none.
+def drop_oldest_raw(db: sqlite3.Connection) -> int | None:
+    """Drop the block that came first; how many bytes that gave, None where there is none.
 
-    One whose day has not been condensed is condensed before, with the rest of its day until now.
+    One whose day has not been condensed is condensed before, with the rest of its day until now;
+    what that takes counts against it.
     """
     row = db.execute(
         "SELECT id, bytes, condensed, pack, day FROM samples ORDER BY id LIMIT 1"
     ).fetchone()
     if row is None:
-        return 0
+        return None
     number, size, condensed, pack, day = row
     if not condensed and (of := waiting(db, pack, day)) is not None:
+        size += _summed(db, pack, day)
         condense(db, of)
+        size -= _summed(db, pack, day)
     db.execute("DELETE FROM samples WHERE id = ?", (number,))
     return int(size)
 
 
-def drop_oldest_minutes(db: sqlite3.Connection) -> int:
-    """Drop the pack's day of minutes that was kept first; its bytes, 0 where there is none."""
+def _summed(db: sqlite3.Connection, pack: str, day: int) -> int:
+    """Bytes of a day's minutes and of the day."""
+    found = db.execute(
+        "SELECT bytes FROM minutes WHERE pack = :pack AND day = :day"
+        " UNION ALL SELECT bytes FROM days WHERE pack = :pack AND day = :day",
+        {"pack": pack, "day": day},
+    )
+    return sum(size for (size,) in found)
+
+
+def drop_oldest_minutes(db: sqlite3.Connection) -> int | None:
+    """Drop the pack's day of minutes that was kept first; its bytes, None where there is none."""
     row = db.execute("SELECT id, bytes FROM minutes ORDER BY id LIMIT 1").fetchone()
     if row is None:
-        return 0
+        return None
     db.execute("DELETE FROM minutes WHERE id = ?", (row[0],))
     return int(row[1])

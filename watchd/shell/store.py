@@ -139,8 +139,10 @@ class Store:
                 self._db.execute("DELETE FROM telemetry WHERE id = ?", (first[0],))
                 kept -= first[1]
             else:
-                gone = samples.drop_oldest_raw(self._db) or samples.drop_oldest_minutes(self._db)
-                if not gone:
+                gone = samples.drop_oldest_raw(self._db)
+                if gone is None:
+                    gone = samples.drop_oldest_minutes(self._db)
+                if gone is None:
                     return
                 kept -= gone
 
