@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from watchd.history.columns import Row
 from watchd.telemetry.events import EVENTS
 from watchd.telemetry.names import RANGES
+from watchd.telemetry.sample import Sample
+from watchd.watch.measured import Measured
 
 MIDNIGHT = 1_790_035_200.0  # the beginning of 2026-09-22
 # Half a step of what a block resolves; time is cut off, by one step.
@@ -80,3 +82,11 @@ def day(
             False,
             (),
         )
+
+
+def measured(at: float, amps: float = 1.0, name: str = "alder") -> Measured:
+    """A sample in which only a current is known."""
+    sample = Sample(
+        at, None, amps, None, None, None, None, None, None, None, {}, {}, frozenset(), (), 0.0, None
+    )
+    return Measured(name, at, sample, None)

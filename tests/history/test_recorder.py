@@ -6,23 +6,14 @@ from itertools import pairwise
 
 import pytest
 
-from tests.history.measurements import MIDNIGHT
+from tests.history.measurements import MIDNIGHT, measured
 from tests.scene import START, Scene, cells, leading, pack
 from watchd.history import recorder
 from watchd.history.columns import Columns, Row
 from watchd.history.recorder import MOST_ROWS_WAITING, Recorder, SampleBlock, day_of
-from watchd.telemetry.sample import Sample
 from watchd.watch.measured import Measured
 
 DAY = 86_400.0
-
-
-def measured(at: float, amps: float = 1.0, name: str = "alder") -> Measured:
-    """Only a current."""
-    sample = Sample(
-        at, None, amps, None, None, None, None, None, None, None, {}, {}, frozenset(), (), 0.0, None
-    )
-    return Measured(name, at, sample, None)
 
 
 def recorded(*samples: Measured) -> list[SampleBlock]:

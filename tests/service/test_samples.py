@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import astuple
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.history.measurements import MIDNIGHT, day
+from tests.history.measurements import MIDNIGHT, day, measured
+from watchd import config as schema
 from watchd.history.columns import Columns, Row
 from watchd.history.recorder import DAY_S, SampleBlock, block_of, day_of
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution
+from watchd.shell import archive as archives
 from watchd.shell import samples
+from watchd.shell.archive import Archive
 from watchd.shell.history import History
 from watchd.shell.store import Block, Store
 
@@ -329,3 +334,85 @@ def test_what_is_read_is_as_of_one_moment(path: Path) -> None:
             keep(store, [], oldest=MIDNIGHT + DAY_S)
             assert [m.samples for m in history.minutes("alder", 0, 1e11)] == [60, 60]
             assert len(list(history.raw("alder", 0, 1e11))) == 120
+
+
+def archive(path: Path, **setting: Any) -> Archive:
+    return Archive(schema.Store(path=str(path), **setting))
+
+
+async def test_the_archive_keeps_samples_and_condenses_days_that_are_over(path: Path) -> None:
+    kept = archive(path)
+    assert not await kept._condense_one(), "nothing has come yet"
+    kept.sample([measured(MIDNIGHT - 3600 + n * 60) for n in range(180)])
+    await kept.write(None)
+    with History(path) as history:
+        assert list(history.raw("alder", 0, 1e11)) == [], "not before the block is full"
+    await kept.write(None, last=True)
+    with History(path) as history:
+        assert len(list(history.raw("alder", 0, 1e11))) == 180
+    assert await kept._condense_one()
+    assert not await kept._condense_one(), "today goes on"
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("SELECT day FROM days").fetchall() == [(TODAY - 1,)]
+    kept.close()
+
+
+async def test_without_raw_telemetry_there_are_still_minutes(path: Path) -> None:
+    kept = archive(path, keep_raw="0 s")
+    for hours in (0, 24, 48):
+        kept.sample([measured(MIDNIGHT + hours * 3600 + n * 60) for n in range(60)])
+        await kept.write(None, last=True)
+        while await kept._condense_one():
+            pass
+    kept.sample([measured(MIDNIGHT + 49 * 3600)])
+    await kept.write(None, last=True)
+    with History(path) as history:
+        raw = [r.at for r in history.raw("alder", 0, 1e11)]
+        assert min(raw) == MIDNIGHT + 48 * 3600
+        assert len(list(history.minutes("alder", 0, 1e11))) == 181
+    kept.close()
+
+
+async def test_a_mistake_in_condensing_does_not_end_it(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archives, "CONDENSE_EVERY_S", 0.001)
+    kept = archive(path)
+    asked: list[Sequence[int]] = []
+    again = asyncio.Event()
+
+    def broken(_store: Store, running: Sequence[int]) -> None:
+        asked.append(running)
+        if len(asked) == 1:
+            raise sqlite3.OperationalError("disk I/O error")
+        if len(asked) == 2:
+            raise ZeroDivisionError
+        loop.call_soon_threadsafe(again.set)
+
+    loop = asyncio.get_running_loop()
+    monkeypatch.setattr(Store, "next_waiting", broken)
+    kept.sample([measured(MIDNIGHT)])
+    task = asyncio.create_task(kept.condense())
+    await asyncio.wait_for(again.wait(), 30)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    kept.close()
+
+
+async def test_samples_that_find_no_room_are_let_go(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = archive(path)
+
+    def full(*_words: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Store, "keep", full)
+        kept.sample([measured(MIDNIGHT)])
+        await kept.write(None, last=True)
+    kept.sample([measured(MIDNIGHT + 1)])
+    await kept.write(None, last=True)
+    with History(path) as history:
+        assert [r.at for r in history.raw("alder", 0, 1e11)] == [MIDNIGHT + 1]
+    kept.close()

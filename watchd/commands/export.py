@@ -124,9 +124,7 @@ def run(options: argparse.Namespace) -> int:
         with History(store) as history:
             written = [_export(history, options, p, targets[p], as_parquet) for p in packs]
             if history.damaged:
-                print(
-                    f"{history.damaged} blocks could not be read, and are left out", file=sys.stderr
-                )
+                print(_left_out(history.damaged), file=sys.stderr)
     except sqlite3.Error as error:
         raise WatchdError(Problem(_why(store, error), Place(str(store)))) from error
     if not any(written):
@@ -205,6 +203,12 @@ def _range(history: History, options: argparse.Namespace, pack: str) -> tuple[fl
     if begin >= end:
         raise WatchdError("--to is not after the beginning")
     return begin, end
+
+
+def _left_out(blocks: int) -> str:
+    if blocks == 1:
+        return "1 block could not be read, and is left out"
+    return f"{blocks} blocks could not be read, and are left out"
 
 
 def _why(store: Path, error: sqlite3.Error) -> str:
