@@ -10,7 +10,7 @@ from tests.history.measurements import MIDNIGHT, measured
 from tests.scene import START, Scene, cells, leading, pack
 from watchd.history import recorder
 from watchd.history.columns import Columns, Row
-from watchd.history.recorder import MOST_ROWS_WAITING, Recorder, SampleBlock, day_of
+from watchd.history.recorder import LONGEST_RUN, Recorder, SampleBlock, day_of
 from watchd.watch.measured import Measured
 
 DAY = 86_400.0
@@ -19,7 +19,11 @@ DAY = 86_400.0
 def recorded(*samples: Measured) -> list[SampleBlock]:
     found = Recorder()
     found.take(samples)
-    return found.take_blocks()
+    return taken(found)
+
+
+def taken(found: Recorder) -> list[SampleBlock]:
+    return [run.block() for run in found.take_runs()]
 
 
 def rows(blocks: list[SampleBlock]) -> list[list[tuple[float, float | None]]]:
@@ -35,7 +39,7 @@ def test_what_the_engine_tells_is_kept_whole() -> None:
         birch=pack(cell_v=cells(3.3), charge_allowed=False),
     )
     found.take(hut.engine.take_samples())
-    blocks = {b.pack: b for b in found.take_blocks()}
+    blocks = {b.pack: b for b in taken(found)}
     assert set(blocks) == {"alder", "birch"}
     alder = list(Columns.unpacked(blocks["alder"].data).rows())
     assert [r.at for r in alder] == [START + s for s in (0, 5, 10, 15)]
@@ -53,7 +57,7 @@ def test_what_the_engine_tells_is_kept_whole() -> None:
     assert blocks["alder"].cells == 16
     assert blocks["alder"].sensors == 2
     assert [r.charge_allowed for r in Columns.unpacked(blocks["birch"].data).rows()] == [False] * 4
-    assert found.take_blocks() == []
+    assert taken(found) == []
 
 
 def test_of_a_second_the_newest_stands() -> None:
@@ -88,13 +92,13 @@ def test_a_clock_that_is_set_loses_nothing() -> None:
 
 
 def test_what_waits_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(recorder, "MOST_BLOCKS_WAITING", 2)
+    monkeypatch.setattr(recorder, "MOST_WAITING", 2 * LONGEST_RUN)
     found = Recorder()
-    for n in range(4 * MOST_ROWS_WAITING + 1):
+    for n in range(4 * LONGEST_RUN + 1):
         found.take([measured(MIDNIGHT + n)])
-    blocks = found.take_blocks()
-    assert [len(r) for r in rows(blocks)][-2:] == [MOST_ROWS_WAITING, 1]
-    assert len(blocks) == 2, "the oldest go"
+    waiting = rows(taken(found))
+    assert [len(r) for r in waiting] == [LONGEST_RUN, 1], "the oldest go"
+    assert waiting[-1] == [(MIDNIGHT + 4 * LONGEST_RUN, 1.0)]
 
 
 def test_the_day_before_runs_until_its_last_samples_are_written() -> None:

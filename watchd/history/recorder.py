@@ -10,8 +10,8 @@ from watchd.history.columns import TENTHS, Columns, Row, tenths
 from watchd.watch.measured import Measured
 
 DAY_S = 86_400
-MOST_ROWS_WAITING = 1800  # of a pack, for half an hour at 1 Hz; then a block is closed
-MOST_BLOCKS_WAITING = 200
+LONGEST_RUN = 1800  # rows: half an hour at 1 Hz, while the disk takes nothing
+MOST_WAITING = 20_000  # rows of all packs; about 15 MB
 # The last samples of a day are on the disk by then (blocks are written every five minutes).
 SETTLED_AFTER_S = 600
 
@@ -29,6 +29,18 @@ class SampleBlock:
     data: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Rows of a pack, of one day and in the order of time."""
+
+    pack: str
+    rows: list[Row]
+
+    def block(self) -> SampleBlock:
+        """Packed; a block of five minutes takes milliseconds, so not where others wait."""
+        return block_of(self.pack, self.rows)
+
+
 class Recorder:
     """Takes samples; within a second the newest stands for all (a bridge with one value a topic
     renews a pack twenty times). A clock that was set back begins a new block: nothing is lost.
@@ -36,7 +48,7 @@ class Recorder:
 
     def __init__(self) -> None:
         self._rows: dict[str, list[Row]] = {}
-        self._closed: list[SampleBlock] = []
+        self._ended: list[Run] = []
         self._newest_at: float | None = None
 
     def take(self, samples: Iterable[Measured]) -> None:
@@ -51,15 +63,15 @@ class Recorder:
                     rows[-1] = row
                     continue
                 same_day = second // DAY_S == last // DAY_S
-                if second <= last or not same_day or len(rows) >= MOST_ROWS_WAITING:
-                    self._close(measured.pack)
+                if second <= last or not same_day or len(rows) >= LONGEST_RUN:
+                    self._end(measured.pack)
             self._rows[measured.pack].append(row)
 
-    def take_blocks(self) -> list[SampleBlock]:
-        """All that waits, as blocks."""
+    def take_runs(self) -> list[Run]:
+        """All that waits."""
         for pack in list(self._rows):
-            self._close(pack)
-        found, self._closed = self._closed, []
+            self._end(pack)
+        found, self._ended = self._ended, []
         return found
 
     def running_days(self) -> tuple[int, ...]:
@@ -68,12 +80,13 @@ class Recorder:
             return ()
         return tuple({day_of(self._newest_at), day_of(self._newest_at - SETTLED_AFTER_S)})
 
-    def _close(self, pack: str) -> None:
+    def _end(self, pack: str) -> None:
         rows, self._rows[pack] = self._rows.get(pack, []), []
         if rows:
-            self._closed.append(block_of(pack, rows))
-            # Nobody fetches them while the disk takes nothing.
-            del self._closed[:-MOST_BLOCKS_WAITING]
+            self._ended.append(Run(pack, rows))
+        # Nobody fetches them while the disk is not written; then the oldest go.
+        while sum(len(run.rows) for run in self._ended) > MOST_WAITING:
+            del self._ended[0]
 
 
 def block_of(pack: str, rows: list[Row]) -> SampleBlock:

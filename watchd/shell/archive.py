@@ -18,7 +18,7 @@ from typing import Any
 import structlog
 
 from watchd import config as schema
-from watchd.history.recorder import Recorder, SampleBlock
+from watchd.history.recorder import Recorder, Run
 from watchd.messages import JournalEntry
 from watchd.requests import MOST_ENTRIES, JournalQuery
 from watchd.shell.store import Block, Store
@@ -110,19 +110,18 @@ class Archive:
             now = time.monotonic()
             if last or self._block_is_full(now):
                 lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
-                samples = self._recorder.take_blocks()
-                if lines or samples:
-                    await asyncio.to_thread(self._keep, store, self._last_at, lines, samples)
+                runs = self._recorder.take_runs()
+                if lines or runs:
+                    await asyncio.to_thread(self._keep, store, self._last_at, lines, runs)
 
     def _block_is_full(self, now: float) -> bool:
         return now - self._block_began >= BLOCK_S or self.overflows()
 
-    def _keep(
-        self, store: Store, last_at: float, lines: list[bytes], samples: list[SampleBlock]
-    ) -> None:
+    def _keep(self, store: Store, last_at: float, lines: list[bytes], runs: list[Run]) -> None:
         setting = self._setting
         oldest, most_bytes = last_at - setting.keep_raw, setting.most_mb * 1_000_000
         block = Block.of(last_at, lines) if lines else None
+        samples = [run.block() for run in runs]
         try:
             store.keep(block, oldest, most_bytes, samples, last_at - setting.keep_minutes)
         except sqlite3.Error as error:
