@@ -15,6 +15,7 @@ from watchd.history.columns import Columns, Row
 from watchd.history.fold import Fold, joined_minutes
 from watchd.history.recorder import day_of
 from watchd.history.summaries import (
+    CellPeak,
     Day,
     Extent,
     Minute,
@@ -207,6 +208,15 @@ def whole(fold: Fold) -> Day:
     found = fold.day()
     assert found is not None
     return found
+
+
+def test_the_cells_that_stood_out_are_found_in_any_block() -> None:
+    volts = [(3.30, 3.31), (3.35, 3.29), (3.28, 3.36), (3.28, 3.36), (3.30, 3.30)]
+    rows = [Row(MIDNIGHT + 100 * n, cell_v=pair) for n, pair in enumerate(volts)]
+    for blocks in ([rows], [[row] for row in rows], [rows[:2], rows[2:]]):
+        found = whole(folded(*blocks))
+        assert found.highest == CellPeak(3.36, 2, MIDNIGHT + 200), "the first of those equal"
+        assert found.lowest == CellPeak(3.28, 1, MIDNIGHT + 200)
 
 
 def test_a_day_is_small_and_its_minutes_too() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from random import Random
 
 import pytest
 from hypothesis import example, given, settings
@@ -48,6 +49,23 @@ def test_steps_of_a_coarse_sensor_and_a_drift_are_small(values: list[int]) -> No
     writer = Writer()
     writer.series(values)
     assert len(writer.packed(HEAD)) < 40
+
+
+def test_noise_takes_no_more_than_it_must() -> None:
+    rng = Random(1)
+    writer = Writer()
+    writer.series([rng.randrange(16) for _ in range(4000)])
+    # 16 values are 4 bits; the differences between two would take 4.7.
+    assert len(writer.packed(HEAD)) < 4000 * 4.3 / 8
+
+
+@pytest.mark.parametrize("values", [[0, 1001], [-1, 5]])
+def test_numbers_outside_what_can_be_are_refused(values: list[int]) -> None:
+    writer = Writer()
+    writer.series(values)
+    reader = Reader(writer.packed(HEAD), HEAD)
+    with pytest.raises(DamagedBlockError, match="a series is not within 0 to 1000"):
+        reader.series(2, 0, 1000)
 
 
 def test_another_layout_is_refused_in_words() -> None:

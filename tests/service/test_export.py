@@ -134,7 +134,7 @@ def test_minutes_and_days_have_means_extremes_and_charge(kept: Path, command: Ru
     assert net == pytest.approx(charge, abs=0.002)
 
 
-def test_a_range_of_time(kept: Path, command: Run) -> None:
+def test_a_range_of_time(kept: Path, command: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     def times(*words: str) -> list[float]:
         done = command("export", "--config", kept, "--pack", "alder", "-o", "-", *words)
         assert done.code == 0, done.err
@@ -142,6 +142,13 @@ def test_a_range_of_time(kept: Path, command: Run) -> None:
 
     everything = times()
     assert times("--from", "2026-09-22") == everything
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    time.tzset()
+    try:
+        assert times("--from", "2026-09-22", "--to", "2026-09-22T00:05:00") == everything[:30]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
     some = times("--from", "2026-09-22T00:05:00Z", "--to", "2026-09-22T02:10:00+02:00")
     assert some == [t for t in everything if 300 <= t < 600]
     assert times("--since", "5 min") == [t for t in everything if t >= 600]
@@ -199,8 +206,11 @@ def test_what_is_there_is_not_overwritten(kept: Path, command: Run, tmp_path: Pa
     done = command(*words)
     assert (done.code, done.err) == (2, f"{target}: is there already; --force overwrites it\n")
     assert target.read_text() == "mine"
+    reader = tmp_path / "as it was"
+    reader.hardlink_to(target)
     assert command(*words, "--force").code == 0
     assert len(table(target.read_text())) == len(ROWS)
+    assert reader.read_text() == "mine", "another file takes the name; nobody sees half of it"
 
 
 @pytest.mark.parametrize("format_", ["csv", "parquet"])
