@@ -23,6 +23,7 @@ from watchd.history.tables import Resolution
 from watchd.shell import archive as archives
 from watchd.shell import samples
 from watchd.shell.archive import Archive
+from watchd.shell.condensing import Condensing, condense, drop_oldest_raw
 from watchd.shell.history import History
 from watchd.shell.store import Block, Store
 
@@ -163,11 +164,11 @@ def test_however_it_is_condensed_nothing_is_lost_or_twice(data: st.DataObject) -
             samples.add(db, blocks(rows))
             act = data.draw(st.sampled_from(["wait", "condense", "drop"]))
             if act == "condense" and (of := samples.next_waiting(db, ())) is not None:
-                samples.condense(db, of)
+                condense(db, of)
             elif act == "drop":
-                samples.drop_oldest_raw(db)
+                drop_oldest_raw(db)
         while (of := samples.next_waiting(db, ())) is not None:
-            samples.condense(db, of)
+            condense(db, of)
         found = {}
         for (number,) in db.execute("SELECT day FROM days").fetchall():
             kept = samples.kept_day(db, "alder", number)
@@ -183,9 +184,9 @@ def test_what_was_condensed_meanwhile_is_not_counted_twice(db: sqlite3.Connectio
     samples.add(db, blocks([Row(MIDNIGHT + n, current_a=1.0) for n in range(120)]))
     of = samples.waiting(db, "alder", TODAY)
     assert of is not None
-    slow = samples.Condensing(db, of)
+    slow = Condensing(db, of)
     slow.step()
-    samples.drop_oldest_raw(db)
+    drop_oldest_raw(db)
     while slow.step():
         pass
     slow.finish()

@@ -19,11 +19,11 @@ from typing import Self
 
 from watchd.history.columns import Columns, Row
 from watchd.history.fold import Fold, joined_minutes
-from watchd.history.recorder import DAY_S, day_of
 from watchd.history.series import DamagedBlockError
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution
 from watchd.shell import samples
+from watchd.shell.condensing import Condensing
 
 ALWAYS = (-1e12, 1e12)
 
@@ -52,55 +52,22 @@ class History:
 
     def packs(self) -> list[str]:
         """The packs of which there is any history, by name."""
-        found = self._db.execute("SELECT pack FROM days UNION SELECT pack FROM samples ORDER BY 1")
-        return [name for (name,) in found]
+        return samples.packs(self._db)
 
     def ends(self, pack: str) -> tuple[float, float] | None:
-        """When the first and the last that is kept of a pack were (Unix s); None: nothing is.
-
-        Of days that have been condensed, the ends of the day.
-        """
-        raw = self._db.execute(
-            "SELECT MIN(first_at), MAX(last_at) FROM samples WHERE pack = ?", (pack,)
-        ).fetchone()
-        days = self._db.execute(
-            "SELECT MIN(day), MAX(day) + 1 FROM days WHERE pack = ?", (pack,)
-        ).fetchone()
-        begins = [
-            t for t in (raw[0], None if days[0] is None else days[0] * DAY_S) if t is not None
-        ]
-        if not begins:
-            return None
-        last = raw[1] if raw[1] is not None else days[1] * DAY_S
-        return float(min(begins)), float(last)
+        """When the first and the last that is kept of a pack were (Unix s); None: nothing is."""
+        return samples.ends(self._db, pack)
 
     def positions(self, pack: str, begin: float, end: float) -> tuple[int, int]:
         """The most cells, and sensors of temperature, in a range: what columns a table needs."""
-        found = [(0, 0)]
-        found += self._db.execute(
-            "SELECT COALESCE(MAX(cells), 0), COALESCE(MAX(sensors), 0) FROM samples"
-            " WHERE pack = ? AND first_at >= ? AND first_at < ? AND last_at >= ?",
-            (pack, begin - DAY_S, end, begin),
-        )
-        for table in ("minutes", "days"):
-            found += self._db.execute(
-                "SELECT COALESCE(MAX(cells), 0), COALESCE(MAX(sensors), 0)"  # noqa: S608
-                f" FROM {table} WHERE pack = ? AND day >= ? AND day < ?",
-                (pack, begin // DAY_S, -(-end // DAY_S)),
-            )
-        return max(c for c, _ in found), max(s for _, s in found)
+        return samples.positions(self._db, pack, begin, end)
 
     def raw(self, pack: str, begin: float, end: float) -> Iterator[Row]:
         """The samples. Where the clock was set back, both measurements of a time are there."""
-        blocks = self._db.execute(
-            "SELECT first_at, data FROM samples WHERE pack = ? AND first_at >= ? AND first_at < ?"
-            " AND last_at >= ? ORDER BY first_at, id",
-            (pack, begin - DAY_S, end, begin),
-        )
         open_rows: Iterator[Row] = iter(())
-        for first_at, data in blocks:
+        for first_at, number in samples.block_ids(self._db, pack, begin, end):
             try:
-                rows = Columns.unpacked(data).rows()
+                rows = Columns.unpacked(samples.block(self._db, number) or b"").rows()
             except DamagedBlockError:
                 self.damaged += 1
                 continue
@@ -117,7 +84,7 @@ class History:
 
     def minutes(self, pack: str, begin: float, end: float) -> Iterator[Minute]:
         """The minutes that begin in the range; those of days that run are computed from samples."""
-        for day in self._days_of(pack, "minutes", begin, end):
+        for day in samples.days_kept(self._db, "minutes", pack, begin, end):
             try:
                 found = samples.kept_minutes(self._db, pack, day)
             except DamagedBlockError:
@@ -130,7 +97,7 @@ class History:
 
     def days(self, pack: str, begin: float, end: float) -> Iterator[Day]:
         """The UTC days that lie in the range, also in part; the last is as far as it has got."""
-        for day in self._days_of(pack, "days", begin, end):
+        for day in samples.days_kept(self._db, "days", pack, begin, end):
             try:
                 kept = samples.kept_day(self._db, pack, day)
             except DamagedBlockError:
@@ -152,21 +119,11 @@ class History:
             return self.minutes(pack, begin, end)
         return self.days(pack, begin, end)
 
-    def _days_of(self, pack: str, table: str, begin: float, end: float) -> list[int]:
-        low, high = day_of(begin), day_of(end - 0.1)
-        found = self._db.execute(
-            f"SELECT day FROM {table} WHERE pack = :pack AND day BETWEEN :low AND :high"  # noqa: S608
-            " UNION SELECT day FROM samples WHERE condensed = 0 AND pack = :pack"
-            " AND day BETWEEN :low AND :high ORDER BY day",
-            {"pack": pack, "low": low, "high": high},
-        )
-        return [day for (day,) in found]
-
     def _fold(self, pack: str, day: int) -> Fold | None:
         of = samples.waiting(self._db, pack, day)
         if of is None:
             return None
-        condensing = samples.Condensing(self._db, of)
+        condensing = Condensing(self._db, of)
         while condensing.step():
             pass
         self.damaged += condensing.damaged

@@ -1,8 +1,8 @@
 """The tables of the history: blocks of samples, and the minutes and days that they become.
 
-Functions over a connection, inside the caller's transaction where they write. A block is raw until
-its day is over; then it is folded into minutes and day, and marked. What comes later for the same
-day (a clock that was set) is folded in as well, so nothing is counted twice and nothing is lost.
+Functions over a connection, inside the caller's transaction where they write. A block waits until
+its day is over; then it is folded into minutes and day. What comes later for the same day (a clock
+that was set) is folded in as well, so nothing is counted twice and nothing is lost.
 Errors are sqlite3.Error, and DamagedBlockError from what is read.
 """
 
@@ -12,30 +12,27 @@ import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from watchd.history.columns import Columns
-from watchd.history.fold import Fold, joined_minutes
-from watchd.history.recorder import DAY_S, SampleBlock
-from watchd.history.series import DamagedBlockError
+from watchd.history.recorder import DAY_S, SampleBlock, day_of
 from watchd.history.summaries import (
     Day,
     Minute,
-    pack_day,
-    pack_minutes,
     unpack_day,
     unpack_minutes,
 )
 from watchd.telemetry.parts import YOUNGEST_CLOCK
 
-# Sizes and counts stand before the blocks and in the indexes: a look at them reads no block.
+# For the sake of SD cards: one index, to which the packs of one write add side by side, and which
+# answers all that asks for no block; what waits stands in a table of its own, since a mark beside a
+# block would write the block again.
 TABLES = """
 CREATE TABLE IF NOT EXISTS samples
   (id INTEGER PRIMARY KEY, pack TEXT NOT NULL, day INTEGER NOT NULL, first_at REAL NOT NULL,
    last_at REAL NOT NULL, cells INTEGER NOT NULL, sensors INTEGER NOT NULL,
-   bytes INTEGER NOT NULL, condensed INTEGER NOT NULL DEFAULT 0, data BLOB NOT NULL);
+   bytes INTEGER NOT NULL, data BLOB NOT NULL);
 CREATE INDEX IF NOT EXISTS samples_by_time
-  ON samples (pack, first_at, last_at, cells, sensors);
-CREATE INDEX IF NOT EXISTS samples_by_age ON samples (last_at, id, condensed, bytes);
-CREATE INDEX IF NOT EXISTS samples_waiting ON samples (day, pack) WHERE condensed = 0;
+  ON samples (last_at, first_at, pack, cells, sensors, bytes);
+CREATE TABLE IF NOT EXISTS samples_waiting
+  (id INTEGER PRIMARY KEY, pack TEXT NOT NULL, day INTEGER NOT NULL);
 CREATE TABLE IF NOT EXISTS minutes
   (id INTEGER PRIMARY KEY, pack TEXT NOT NULL, day INTEGER NOT NULL, cells INTEGER NOT NULL,
    sensors INTEGER NOT NULL, bytes INTEGER NOT NULL, data BLOB NOT NULL, UNIQUE (pack, day));
@@ -47,14 +44,13 @@ CREATE TABLE IF NOT EXISTS days
 
 def add(db: sqlite3.Connection, blocks: Iterable[SampleBlock]) -> None:
     """Add blocks of samples, in the order in which they were measured."""
-    db.executemany(
-        "INSERT INTO samples (pack, day, first_at, last_at, cells, sensors, bytes, data)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (b.pack, b.day, b.first_at, b.last_at, b.cells, b.sensors, len(b.data), b.data)
-            for b in blocks
-        ],
-    )
+    for b in blocks:
+        number = db.execute(
+            "INSERT INTO samples (pack, day, first_at, last_at, cells, sensors, bytes, data)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (b.pack, b.day, b.first_at, b.last_at, b.cells, b.sensors, len(b.data), b.data),
+        ).lastrowid
+        db.execute("INSERT INTO samples_waiting VALUES (?, ?, ?)", (number, b.pack, b.day))
 
 
 # --- condensing ---
@@ -75,8 +71,7 @@ def waiting(db: sqlite3.Connection, pack: str, day: int) -> Waiting | None:
     ids = tuple(
         i
         for (i,) in db.execute(
-            "SELECT id FROM samples WHERE condensed = 0 AND day = ? AND pack = ? ORDER BY id",
-            (day, pack),
+            "SELECT id FROM samples_waiting WHERE day = ? AND pack = ? ORDER BY id", (day, pack)
         )
     )
     if not ids:
@@ -92,7 +87,7 @@ def waiting(db: sqlite3.Connection, pack: str, day: int) -> Waiting | None:
 def next_waiting(db: sqlite3.Connection, running: Sequence[int]) -> Waiting | None:
     """The earliest pack and day with blocks to condense, those of the days `running` aside."""
     for day, pack in db.execute(
-        "SELECT DISTINCT day, pack FROM samples WHERE condensed = 0 ORDER BY day, pack"
+        "SELECT DISTINCT day, pack FROM samples_waiting ORDER BY day, pack"
     ):
         if day not in running:
             return waiting(db, pack, day)
@@ -103,6 +98,15 @@ def block(db: sqlite3.Connection, number: int) -> bytes | None:
     """One block of samples; None where it has been dropped meanwhile."""
     row = db.execute("SELECT data FROM samples WHERE id = ?", (number,)).fetchone()
     return row[0] if row else None
+
+
+def all_wait(db: sqlite3.Connection, of: Waiting) -> bool:
+    """Whether all of these blocks still wait."""
+    number = db.execute(
+        "SELECT COUNT(*) FROM samples_waiting WHERE day = ? AND pack = ? AND id <= ?",
+        (of.day, of.pack, of.ids[-1]),
+    ).fetchone()[0]
+    return bool(number == len(of.ids))
 
 
 def finish(db: sqlite3.Connection, of: Waiting, minutes: bytes | None, day: bytes | None) -> None:
@@ -118,7 +122,7 @@ def finish(db: sqlite3.Connection, of: Waiting, minutes: bytes | None, day: byte
             " cells = MAX(cells, excluded.cells), sensors = MAX(sensors, excluded.sensors)",
             (of.pack, of.day, len(data), data, of.ids[0], of.ids[-1], of.pack),
         )
-    db.executemany("UPDATE samples SET condensed = 1 WHERE id = ?", [(i,) for i in of.ids])
+    db.executemany("DELETE FROM samples_waiting WHERE id = ?", [(i,) for i in of.ids])
 
 
 def kept_minutes(db: sqlite3.Connection, pack: str, day: int) -> list[Minute]:
@@ -133,72 +137,6 @@ def kept_day(db: sqlite3.Connection, pack: str, day: int) -> Day | None:
     return unpack_day(row[0]) if row else None
 
 
-class Condensing:
-    """One pack's day, block by block: `step` until it is False, then `finish` in a transaction.
-
-    Between two steps nothing is held, so that a slow card and the watching both have their turn.
-    A block that can't be read is counted in `damaged`, and left out.
-    """
-
-    def __init__(self, db: sqlite3.Connection, of: Waiting) -> None:
-        self._db, self.of = db, of
-        self._left = list(reversed(of.ids))
-        self.fold = Fold(of.day, _read(db, of.before))
-        self.damaged = 0
-
-    def step(self) -> bool:
-        """Fold one more block; whether any was left."""
-        if not self._left:
-            return False
-        columns = _read(self._db, self._left.pop())
-        if columns is None:
-            self.damaged += 1
-        else:
-            self.fold.take(columns)
-        return True
-
-    def finish(self) -> None:
-        """Join with what was condensed of the day before, and write it."""
-        of, later, day = self.of, self.fold.minutes(), self.fold.day()
-        still = self._db.execute(
-            "SELECT COUNT(*) FROM samples WHERE condensed = 0 AND day = ? AND pack = ? AND id <= ?",
-            (of.day, of.pack, of.ids[-1]),
-        ).fetchone()[0]
-        if still != len(of.ids):
-            # Some had to make room meanwhile, and were condensed before: to count those twice would
-            # be wrong. The others have their turn later.
-            return
-        if day is None:
-            finish(self._db, of, None, None)
-            return
-        try:
-            minutes = joined_minutes(kept_minutes(self._db, of.pack, of.day), later)
-            kept = kept_day(self._db, of.pack, of.day)
-        except DamagedBlockError:
-            # What can't be read is of no use to anybody; what is new must not wait for it.
-            self.damaged += 1
-            minutes, kept = later, None
-        joined = day if kept is None else kept.joined(day)
-        finish(self._db, of, pack_minutes(minutes), pack_day(joined))
-
-
-def _read(db: sqlite3.Connection, number: int | None) -> Columns | None:
-    data = None if number is None else block(db, number)
-    try:
-        return None if data is None else Columns.unpacked(data)
-    except DamagedBlockError:
-        return None
-
-
-def condense(db: sqlite3.Connection, of: Waiting) -> int:
-    """All of it at once; how many blocks could not be read."""
-    condensing = Condensing(db, of)
-    while condensing.step():
-        pass
-    condensing.finish()
-    return condensing.damaged
-
-
 # --- what goes ---
 
 # By age goes, in the order of arrival, what came before the first that is still young, up to the
@@ -209,7 +147,9 @@ DELETE FROM {table} WHERE {done} AND id <= (
   SELECT MAX(id) FROM {table} WHERE {at} >= :credible AND {at} < :oldest AND id < (
     SELECT MIN(id) FROM {table} WHERE {at} >= :oldest AND {at} <= :now))
 """
-_OLD_RAW = _OLD.format(table="samples", at="last_at", done="condensed = 1")
+_OLD_RAW = _OLD.format(
+    table="samples", at="last_at", done="id NOT IN (SELECT id FROM samples_waiting)"
+)
 _OLD_MINUTES = _OLD.format(table="minutes", at="day", done="TRUE")
 
 
@@ -236,33 +176,32 @@ def sizes(db: sqlite3.Connection) -> dict[str, int]:
     }
 
 
-def oldest_raw(db: sqlite3.Connection) -> tuple[float, int] | None:
-    """When the block that came first ended (Unix s), and its bytes."""
-    row = db.execute("SELECT last_at, bytes FROM samples ORDER BY id LIMIT 1").fetchone()
-    return (row[0], row[1]) if row else None
+@dataclass(frozen=True, slots=True)
+class FirstBlock:
+    """The block that came first: when it ended (Unix s), and what it takes."""
+
+    id: int
+    last_at: float
+    bytes: int
+    pack: str
+    day: int
 
 
-def drop_oldest_raw(db: sqlite3.Connection) -> int | None:
-    """Drop the block that came first; how many bytes that gave, None where there is none.
-
-    One whose day has not been condensed is condensed before, with the rest of its day until now;
-    what that takes counts against it.
-    """
+def first_block(db: sqlite3.Connection) -> FirstBlock | None:
+    """The one to drop where room is to be made; None where there is none."""
     row = db.execute(
-        "SELECT id, bytes, condensed, pack, day FROM samples ORDER BY id LIMIT 1"
+        "SELECT id, last_at, bytes, pack, day FROM samples ORDER BY id LIMIT 1"
     ).fetchone()
-    if row is None:
-        return None
-    number, size, condensed, pack, day = row
-    if not condensed and (of := waiting(db, pack, day)) is not None:
-        size += _summed(db, pack, day)
-        condense(db, of)
-        size -= _summed(db, pack, day)
+    return FirstBlock(*row) if row else None
+
+
+def drop_block(db: sqlite3.Connection, number: int) -> None:
+    """Drop a block, whether it waits or not."""
     db.execute("DELETE FROM samples WHERE id = ?", (number,))
-    return int(size)
+    db.execute("DELETE FROM samples_waiting WHERE id = ?", (number,))
 
 
-def _summed(db: sqlite3.Connection, pack: str, day: int) -> int:
+def summed(db: sqlite3.Connection, pack: str, day: int) -> int:
     """Bytes of a day's minutes and of the day."""
     found = db.execute(
         "SELECT bytes FROM minutes WHERE pack = :pack AND day = :day"
@@ -279,3 +218,63 @@ def drop_oldest_minutes(db: sqlite3.Connection) -> int | None:
         return None
     db.execute("DELETE FROM minutes WHERE id = ?", (row[0],))
     return int(row[1])
+
+
+# --- reading ---
+
+# A block is of one day, so it ends within a day of its beginning; the index is by its end.
+_IN_RANGE = f"pack = :pack AND last_at >= :begin AND first_at < :end AND last_at < :end + {DAY_S}"
+
+
+def packs(db: sqlite3.Connection) -> list[str]:
+    """The packs of which anything is kept, by name."""
+    found = db.execute("SELECT pack FROM days UNION SELECT pack FROM samples ORDER BY 1")
+    return [name for (name,) in found]
+
+
+def ends(db: sqlite3.Connection, pack: str) -> tuple[float, float] | None:
+    """When the first and the last of a pack were (Unix s): of days without samples, their ends."""
+    found = db.execute(
+        "SELECT MIN(first_at), MAX(last_at) FROM samples WHERE pack = :pack UNION ALL"
+        " SELECT MIN(day) * :day_s, (MAX(day) + 1) * :day_s FROM days WHERE pack = :pack",
+        {"pack": pack, "day_s": DAY_S},
+    ).fetchall()
+    known = [(first, last) for first, last in found if first is not None]
+    return (float(min(f for f, _ in known)), float(known[0][1])) if known else None
+
+
+def positions(db: sqlite3.Connection, pack: str, begin: float, end: float) -> tuple[int, int]:
+    """The most cells, and sensors of temperature, of a pack in a range."""
+    most = "SELECT COALESCE(MAX(cells), 0), COALESCE(MAX(sensors), 0)"
+    found = db.execute(
+        f"{most} FROM samples WHERE {_IN_RANGE}"
+        f" UNION ALL {most} FROM minutes WHERE pack = :pack AND day BETWEEN :low AND :high"
+        f" UNION ALL {most} FROM days WHERE pack = :pack AND day BETWEEN :low AND :high",
+        {"pack": pack, "begin": begin, "end": end, **_days(begin, end)},
+    ).fetchall()
+    return max(cells for cells, _ in found), max(sensors for _, sensors in found)
+
+
+def block_ids(
+    db: sqlite3.Connection, pack: str, begin: float, end: float
+) -> list[tuple[float, int]]:
+    """When each block with rows of a range begins, and its id, in that order; no block is read."""
+    return db.execute(
+        f"SELECT first_at, id FROM samples WHERE {_IN_RANGE} ORDER BY first_at, id",  # noqa: S608
+        {"pack": pack, "begin": begin, "end": end},
+    ).fetchall()
+
+
+def days_kept(db: sqlite3.Connection, table: str, pack: str, begin: float, end: float) -> list[int]:
+    """The days of a range that have something in `minutes` or `days`, or wait."""
+    found = db.execute(
+        f"SELECT day FROM {table} WHERE pack = :pack AND day BETWEEN :low AND :high"  # noqa: S608
+        " UNION SELECT day FROM samples_waiting WHERE pack = :pack AND day BETWEEN :low AND :high"
+        " ORDER BY day",
+        {"pack": pack, **_days(begin, end)},
+    )
+    return [day for (day,) in found]
+
+
+def _days(begin: float, end: float) -> dict[str, int]:
+    return {"low": day_of(begin), "high": day_of(end - 0.1)}

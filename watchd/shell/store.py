@@ -19,6 +19,7 @@ from typing import Any
 from watchd.history.recorder import SampleBlock
 from watchd.messages import JournalEntry
 from watchd.shell import samples
+from watchd.shell.condensing import Condensing, drop_oldest_raw
 
 SCHEMA = 2
 MOST_ENTRIES = 200_000  # of the journal: about 100 MB; then the oldest go
@@ -134,25 +135,25 @@ class Store:
             first = self._db.execute(
                 "SELECT id, LENGTH(lines), last_at FROM telemetry ORDER BY id LIMIT 1"
             ).fetchone()
-            raw = samples.oldest_raw(self._db)
-            if first is not None and (raw is None or first[2] <= raw[0]):
+            raw = samples.first_block(self._db)
+            if first is not None and (raw is None or first[2] <= raw.last_at):
                 self._db.execute("DELETE FROM telemetry WHERE id = ?", (first[0],))
                 kept -= first[1]
             else:
-                gone = samples.drop_oldest_raw(self._db)
+                gone = drop_oldest_raw(self._db)
                 if gone is None:
                     gone = samples.drop_oldest_minutes(self._db)
                 if gone is None:
                     return
                 kept -= gone
 
-    def next_waiting(self, running: Sequence[int]) -> samples.Condensing | None:
+    def next_waiting(self, running: Sequence[int]) -> Condensing | None:
         """A day to condense, the earliest first, those that run aside."""
         with self._lock:
             of = samples.next_waiting(self._db, running)
-            return None if of is None else samples.Condensing(self._db, of)
+            return None if of is None else Condensing(self._db, of)
 
-    def condense(self, condensing: samples.Condensing) -> bool:
+    def condense(self, condensing: Condensing) -> bool:
         """Go one block on, or write the result; whether there is more to do."""
         with self._lock:
             if condensing.step():
