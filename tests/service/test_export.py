@@ -163,6 +163,17 @@ def test_several_packs_are_several_files(kept: Path, command: Run, tmp_path: Pat
     assert not (tmp_path / "history.bdf.csv").exists()
 
 
+def test_a_pack_that_is_no_longer_in_the_config_has_its_history(
+    kept: Path, command: Run, tmp_path: Path
+) -> None:
+    fill(kept, ROWS[:5], "cedar")
+    done = command("export", "--config", kept, "--pack", "cedar", "-o", "-")
+    assert (done.code, len(table(done.out))) == (0, 5)
+    assert command("export", "--config", kept, "-o", tmp_path / "all.csv").code == 0
+    # birch is in the config, and has sent nothing.
+    assert sorted(p.name for p in tmp_path.glob("*.csv")) == ["all-alder.csv", "all-cedar.csv"]
+
+
 MISUSE: dict[str, tuple[Sequence[str], str]] = {
     "no such pack": (["--pack", "adler", "-o", "x.csv"], "did you mean 'alder'?"),
     "several to one": (["-o", "-"], "name one with --pack"),

@@ -108,21 +108,16 @@ def _duration(text: str) -> float:
 def run(options: argparse.Namespace) -> int:
     """Write the files. WatchdError for what cannot be; also where there is nothing to write."""
     config = load_config(options.config)
-    packs = _packs(options, config)
     as_parquet = _as_parquet(options)
-    if options.output == "-" and (as_parquet or len(packs) > 1):
-        what = "Parquet" if as_parquet else "a table of several packs; name one with --pack"
-        raise WatchdError(f"standard output takes no {what}")
     if as_parquet:
+        if options.output == "-":
+            raise WatchdError("standard output takes no Parquet")
         check_parquet()
-    targets = {p: _target(options.output, p, alone=len(packs) == 1) for p in packs}
-    for target in targets.values():
-        if target is not None:
-            check_is_free(target, force=options.force)
     store = Path(config.store.path)
     try:
         with History(store) as history:
-            written = [_export(history, options, p, targets[p], as_parquet) for p in packs]
+            targets = _targets(options, _packs(options, config, history))
+            written = [_export(history, options, p, t, as_parquet) for p, t in targets.items()]
             if history.damaged:
                 print(_left_out(history.damaged), file=sys.stderr)
     except sqlite3.Error as error:
@@ -132,12 +127,25 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _packs(options: argparse.Namespace, config: Config) -> list[str]:
+def _packs(options: argparse.Namespace, config: Config, history: History) -> list[str]:
+    """Those named, or all: of the config, and those that it had before."""
+    known = list(dict.fromkeys([*config.packs, *history.packs()]))
     named = list(dict.fromkeys(options.pack or ()))
     for name in named:
-        if name not in config.packs:
-            raise WatchdError(f"no pack is called '{name}'; {nearest(name, list(config.packs))}")
-    return named or list(config.packs)
+        if name not in known:
+            raise WatchdError(f"no pack is called '{name}'; {nearest(name, known)}")
+    return named or known
+
+
+def _targets(options: argparse.Namespace, packs: list[str]) -> dict[str, Path | None]:
+    """The file of each pack; None for standard output."""
+    if options.output == "-" and len(packs) > 1:
+        raise WatchdError("standard output takes no table of several packs; name one with --pack")
+    targets = {p: _target(options.output, p, alone=len(packs) == 1) for p in packs}
+    for target in targets.values():
+        if target is not None:
+            check_is_free(target, force=options.force)
+    return targets
 
 
 def _as_parquet(options: argparse.Namespace) -> bool:
