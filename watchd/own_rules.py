@@ -57,8 +57,8 @@ _TEXT = """
   when: store_damage != "none"
   latching: yes
   priority: medium
-  say: "The store was damaged and set aside; watchd began a new one: {store_damage}"
-  cause: Power cut in the middle of a write, or a disk that wears out.
+  say: "The store was set aside; watchd began a new one: {store_damage}"
+  cause: Power cut in the middle of a write, a disk that wears out, or a newer watchd before.
   consequence: The history before, and what is named here, are in the file that was set aside.
   response: >-
     Look at the disk, and put in a newer one if this happens again. Restore a backup if you

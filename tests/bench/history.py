@@ -20,7 +20,7 @@ from watchd.history.recorder import SampleBlock, block_of
 from watchd.history.tables import Resolution, headings, row_values
 from watchd.shell import samples
 from watchd.shell.history import ALWAYS, History
-from watchd.shell.store import Store
+from watchd.shell.store import Kept, Store
 
 SECONDS = 86_400
 PACKS, GOAL_MB = 4, 6.0
@@ -70,7 +70,13 @@ def _write(store: Store, path: Path, blocks: list[SampleBlock]) -> None:
     store._db.execute("PRAGMA wal_autocheckpoint = 0")
     for block in blocks:
         store.keep(
-            None, 0.0, PLENTY, [replace(block, pack=name) for name in ("alder", *"bcd")[:PACKS]]
+            Kept(
+                None,
+                0,
+                0.0,
+                PLENTY,
+                [replace(block, pack=name) for name in ("alder", *"bcd")[:PACKS]],
+            )
         )
     log = path.with_name("watchd.db-wal").stat().st_size
     store._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")

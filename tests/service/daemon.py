@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ WATCHD = Path(sys.executable).parent / "watchd"
 
 
 class Daemon:
-    """`watchd run`, started; its log is kept as data."""
+    """`watchd run`, started; its log is kept as data. `under`: a command that becomes it."""
 
     def __init__(
         self,
@@ -27,11 +27,12 @@ class Daemon:
         *options: str,
         environment: Mapping[str, str] | None = None,
         log: str = "json",
+        under: Sequence[str] = (),
     ) -> None:
         self._log_file = config.parent / f"watchd-{time.monotonic_ns()}.log"
         with self._log_file.open("wb") as stream:
             self.process = subprocess.Popen(
-                [WATCHD, "run", "--config", config, "--log", log, *options],
+                [*under, WATCHD, "run", "--config", config, "--log", log, *options],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=stream,

@@ -18,9 +18,8 @@ from watchd.errors import Place
 from watchd.messages import JournalEntry
 from watchd.requests import JournalQuery
 from watchd.shell import archive as archives
-from watchd.shell import store as stores
 from watchd.shell.archive import Archive
-from watchd.shell.store import Block, Store, read_telemetry
+from watchd.shell.store import Block, Kept, Store, file, read_telemetry
 
 
 def entry(at: float, alarm: str = "cell-high/pack/alder", **more: Any) -> JournalEntry:
@@ -29,6 +28,12 @@ def entry(at: float, alarm: str = "cell-high/pack/alder", **more: Any) -> Journa
 
 def query(alarm: str | None = None, since: float = 0.0) -> JournalQuery:
     return JournalQuery(alarm, since, "answers/me", b"")
+
+
+def full(*_words: object) -> None:
+    error = sqlite3.OperationalError("database or disk is full")
+    error.sqlite_errorcode = sqlite3.SQLITE_FULL
+    raise error
 
 
 def archive(path: Path, **setting: Any) -> Archive:
@@ -58,10 +63,6 @@ async def test_what_a_full_disk_did_not_take_is_written_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = archive(tmp_path / "watchd.db")
-
-    def full(*_words: object) -> None:
-        raise sqlite3.OperationalError("database or disk is full")
-
     with monkeypatch.context() as patch:
         patch.setattr(Store, "save", full)
         kept.journal(entry(1.0))
@@ -77,10 +78,6 @@ async def test_telemetry_that_finds_no_room_takes_nothing_else_along(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = archive(tmp_path / "watchd.db")
-
-    def full(*_words: object) -> None:
-        raise sqlite3.OperationalError("database or disk is full")
-
     monkeypatch.setattr(Store, "keep", full)
     for at in (1.0, 2.0):
         kept.journal(entry(at))
@@ -97,11 +94,14 @@ async def test_without_a_store_it_says_so() -> None:
     assert not kept.is_due()
     await kept.write({"version": 1})
     told = await kept.answer(query())
-    assert told == {"ok": False, "error": "no journal is kept: the store cannot be written"}
+    assert told == {
+        "ok": False,
+        "error": "the journal cannot be read: unable to open database file",
+    }
 
 
 def test_the_oldest_entries_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stores, "MOST_ENTRIES", 5)
+    monkeypatch.setattr(file, "MOST_ENTRIES", 5)
     with closing(Store(tmp_path / "watchd.db")) as store:
         for first in range(0, 12, 3):
             store.save({}, [entry(float(first + n)) for n in range(3)])
@@ -109,15 +109,14 @@ def test_the_oldest_entries_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert [e["at"] for e in store.entries(None, 0.0, 2)] == [10.0, 11.0]
 
 
-def test_telemetry_is_bounded_by_age_and_by_size(tmp_path: Path) -> None:
+def test_telemetry_is_bounded_by_age(tmp_path: Path) -> None:
     path = tmp_path / "watchd.db"
     with closing(Store(path)) as store:
-        size = len(Block.of(0.0, [b"0" * 50]).lines)
         for at in range(10):
-            store.keep(Block.of(float(at), [b"%d" % at * 50]), at - 6.5, 4 * size)
+            store.keep(Kept(Block.of(float(at), [b"%d" % at * 50]), at, at - 3.5, 1_000_000))
         assert [b.last_at for b in read_telemetry(path)] == [6.0, 7.0, 8.0, 9.0]
         assert [b.last_at for b in read_telemetry(path, 1.5)] == [8.0, 9.0]
-        store.keep(Block.of(100.0, [b"x"]), 93.5, 4 * size)
+        store.keep(Kept(Block.of(100.0, [b"x"]), 10, 93.5, 1_000_000))
         # A reader needs no leave of the one that writes.
         assert [b.last_at for b in read_telemetry(path)] == [100.0]
 

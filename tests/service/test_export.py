@@ -28,7 +28,7 @@ from tests.service.patience import until
 from tests.service.test_samples import blocks, condense_all, exact
 from watchd.commands import export_files
 from watchd.history.columns import Row
-from watchd.shell.store import Store
+from watchd.shell.store import Kept, Store
 
 Table = list[dict[str, str]]
 ROWS = [
@@ -51,7 +51,7 @@ def kept(config: Path) -> Path:
 
 def fill(config: Path, rows: Sequence[Row], name: str = "alder") -> None:
     with closing(Store(config.parent / "store" / "watchd.db")) as store:
-        store.keep(None, 0.0, 10**12, blocks(rows, size=37, pack=name))
+        store.keep(Kept(None, 0, 0.0, 10**12, blocks(rows, size=37, pack=name)))
 
 
 def table(text: str) -> Table:

@@ -12,7 +12,7 @@ import pytest
 from tests.scene import START, pack
 from tests.service.commandline import DAY, EVEN, Run, line, process
 from tests.service.hut import RULES, write_config
-from watchd.shell.store import Block, Store
+from watchd.shell.store import Block, Kept, Store
 
 
 @pytest.fixture
@@ -145,7 +145,7 @@ def test_the_history_that_the_service_kept(command: Run, config: Path, tmp_path:
         for first in range(0, len(lines), 4):
             block = [text.encode() for text in lines[first : first + 4]]
             last_at = json.loads(block[-1])["t"]
-            store.keep(Block.of(last_at, block), 0.0, 1_000_000)
+            store.keep(Kept(Block.of(last_at, block), 0, 0.0, 1_000_000))
     day = tmp_path / "day.jsonl"
     day.write_text(DAY)
     of_file = command("replay", "--config", config, day)

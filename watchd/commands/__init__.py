@@ -12,6 +12,7 @@ from watchd import __version__
 from watchd.commands import (
     alarms,
     audit,
+    backup,
     check,
     export,
     fields,
@@ -23,7 +24,19 @@ from watchd.commands import (
 )
 from watchd.errors import WatchdError
 
-_COMMANDS = (run, alarms, audit, reanchor, check, fields, replay, tune, export, schema)
+_COMMANDS = (
+    run,
+    alarms,
+    audit,
+    reanchor,
+    check,
+    fields,
+    replay,
+    tune,
+    export,
+    backup,
+    schema,
+)
 _ABOUT = """\
 Watches the packs of an off-grid battery bank over MQTT: raises alarms by rules that you tune in
 YAML files, and suggests a charge current limit. It advises only; the protection of the bank stays

@@ -18,8 +18,8 @@ def add_command(commands: Any, name: str, about: str, example: str) -> argparse.
     return parser
 
 
-def add_config(parser: argparse.ArgumentParser) -> None:
-    """`--config` and `--rules`."""
+def add_config_file(parser: argparse.ArgumentParser) -> None:
+    """`--config`."""
     parser.add_argument(
         "--config",
         "-c",
@@ -27,6 +27,11 @@ def add_config(parser: argparse.ArgumentParser) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
+
+
+def add_config(parser: argparse.ArgumentParser) -> None:
+    """`--config` and `--rules`."""
+    add_config_file(parser)
     parser.add_argument(
         "--rules", metavar="DIR", help="rules to use instead of those that the config names"
     )
@@ -34,13 +39,7 @@ def add_config(parser: argparse.ArgumentParser) -> None:
 
 def add_daemon(parser: argparse.ArgumentParser) -> None:
     """`--config`, `--password-file` and `--json`, for what is asked of a running watchd."""
-    parser.add_argument(
-        "--config",
-        "-c",
-        metavar="FILE",
-        default="config.yaml",
-        help="the config file (default: config.yaml)",
-    )
+    add_config_file(parser)
     parser.add_argument(
         "--password-file",
         metavar="FILE",

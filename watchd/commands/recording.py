@@ -26,7 +26,7 @@ from watchd.errors import Place, Problem, WatchdError
 from watchd.publish import rfc3339
 from watchd.rules.rule import Rule
 from watchd.shell.clock import add_clock_options, clock_from
-from watchd.shell.store import read_telemetry
+from watchd.shell.store import DamagedError, read_telemetry
 
 LONGEST_LINE = 8_000_000
 # A recorder that stamps as it prints may swap two messages; to the engine, time stands still then.
@@ -123,7 +123,7 @@ def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
         for block in read_telemetry(path, since_s):
             for line in block.unpacked():
                 yield parse_line(line, Place(str(path)))
-    except (sqlite3.Error, zlib.error) as error:
+    except (sqlite3.Error, DamagedError) as error:
         what = f"the history cannot be read: {error}"
         if not os.access(path, os.R_OK):
             what += "; it belongs to the service, so run this as root (sudo)"

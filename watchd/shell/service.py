@@ -52,7 +52,7 @@ class Service:
         self._folder = rules_folder(Path(config_path), config, rules_option)
         self._rules_seen = self._rules_stamp()
         self._archive = Archive(config.store)
-        self._engine = Engine(config, rules, state=self._archive.load(), tells_samples=True)
+        self._engine = Engine(config, rules, state=self._archive.load().state, tells_samples=True)
         self._rules = rules
         self._topics = Topics(config.prefix)
         self._said_dropped_at = float("-inf")
@@ -97,6 +97,7 @@ class Service:
             watching = [
                 group.create_task(links.telemetry(), name="telemetry"),
                 group.create_task(self._ticks(), name="ticks"),
+                group.create_task(self._writes(), name="writes"),
                 group.create_task(self._answers(), name="answers"),
                 group.create_task(self._archive.condense(), name="condense"),
             ]
@@ -174,6 +175,13 @@ class Service:
             self._follow_clock()
             self._tick()
             self._reload_rules()
+            for what, why in self._archive.take_faults():
+                self._out(self._engine.fault(what, why, self._now()))
+
+    async def _writes(self) -> None:
+        """Apart from the ticks, which a card that hangs must not hold up."""
+        while True:
+            await asyncio.sleep(TICK_S)
             if self._archive.is_due():
                 await self._archive.write(self._engine.snapshot())
             elif self._archive.overflows():
@@ -184,6 +192,7 @@ class Service:
         if step_s:
             log.warning("the system's clock was set", by_s=round(step_s, 1))
             self._engine.step_clock(step_s * self._clock.speed)
+            self._archive.clock_was_set()
             self._outbox.put(self._retained())
 
     def _tick(self) -> None:

@@ -1,0 +1,18 @@
+-- A store as the code of version 2 wrote it (invented data), as `iterdump` gives it.
+PRAGMA user_version=2;
+BEGIN TRANSACTION;
+CREATE TABLE journal
+  (id INTEGER PRIMARY KEY, at REAL NOT NULL, alarm TEXT NOT NULL, entry TEXT NOT NULL);
+INSERT INTO "journal" VALUES(1,1.0,'cell-high/pack/alder','{"at": 1.0, "alarm": "cell-high/pack/alder", "event": "raised", "text": "3.48 V, °C"}');
+INSERT INTO "journal" VALUES(2,2.0,'cell-high/pack/alder','{"at": 2.0, "alarm": "cell-high/pack/alder", "event": "raised", "text": "3.48 V, °C"}');
+INSERT INTO "journal" VALUES(3,3.0,'cell-high/pack/alder','{"at": 3.0, "alarm": "cell-high/pack/alder", "event": "raised", "text": "3.48 V, °C"}');
+CREATE TABLE snapshot
+  (id INTEGER PRIMARY KEY CHECK (id = 1), at REAL NOT NULL, state TEXT NOT NULL);
+INSERT INTO "snapshot" VALUES(1,1790000003.0,'{"version":1,"at":1790000003.0,"text":"\u00b0C","alarms":{}}');
+CREATE TABLE telemetry
+  (id INTEGER PRIMARY KEY, last_at REAL NOT NULL, lines BLOB NOT NULL);
+INSERT INTO "telemetry" VALUES(1,1790000000.0,X'789CAB562A51B2523034B73480003D031D05A592FC82CC64A0B0524669897E624E4A6A917E71496249AA1250AE20B132273F3105245B5DAB540B002DD6128F');
+INSERT INTO "telemetry" VALUES(2,1790000300.0,X'789CAB562A51B2523034B73400026303033D031D05A592FC82CC64A0B0524669897E624E4A6A917E71496249AA1250AE20B132273F3105245B5DAB540B002E6F1292');
+INSERT INTO "telemetry" VALUES(3,1790000600.0,X'789CAB562A51B2523034B73400023303033D031D05A592FC82CC64A0B0524669897E624E4A6A917E71496249AA1250AE20B132273F3105245B5DAB540B002F081295');
+CREATE INDEX journal_alarm ON journal (alarm, id);
+COMMIT;
