@@ -115,6 +115,8 @@ class Store:
                     )
                 if fits:
                     samples.add(self._db, kept.samples)
+                # After the new ones: what is old is told from what is young.
+                samples.delete_old(self._db, kept.oldest, kept.oldest_minute)
                 self._db.execute(
                     "INSERT INTO kept (id, upto) VALUES (1, ?)"
                     " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto",

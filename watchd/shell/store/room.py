@@ -24,7 +24,6 @@ def make_room(db: sqlite3.Connection, kept: Kept) -> bool:
     Whether the block fits now.
     """
     db.execute("DELETE FROM telemetry WHERE last_at < ?", (kept.oldest,))
-    samples.delete_old(db, kept.oldest, kept.oldest_minute)
     need = len(kept.block.lines) if kept.block is not None else 0
     need += sum(len(b.data) for b in kept.samples)
     for _ in range(MOST_BLOCKS):
