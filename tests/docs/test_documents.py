@@ -134,7 +134,8 @@ def test_readmes_commands_are_understood(words: list[str], tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize(
-    "command", ["run", "alarms", "audit", "check", "fields", "replay", "tune", "backup", "schema"]
+    "command",
+    ["run", "alarms", "audit", "check", "export", "fields", "replay", "tune", "backup", "schema"],
 )
 def test_every_command_has_help_with_an_example(
     command: str, capsys: pytest.CaptureFixture[str]

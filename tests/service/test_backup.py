@@ -58,7 +58,7 @@ def test_it_says_what_the_copy_holds(
     done = command("backup", target, "--config", config)
     assert (done.code, done.err) == (0, "")
     first, *rest = done.out.splitlines()
-    assert first.startswith(f"{target}: 0.0 MB, looked through and whole")
+    assert first.startswith(f"{target}: 0.1 MB, looked through and whole")
     assert rest == [
         "  state      2026-09-21T14:13:20.000Z",
         "  journal    2 entries",

@@ -14,6 +14,7 @@ from watchd.commands import (
     audit,
     backup,
     check,
+    export,
     fields,
     reanchor,
     replay,
@@ -23,7 +24,19 @@ from watchd.commands import (
 )
 from watchd.errors import WatchdError
 
-_COMMANDS = (run, alarms, audit, reanchor, check, fields, replay, tune, backup, schema)
+_COMMANDS = (
+    run,
+    alarms,
+    audit,
+    reanchor,
+    check,
+    fields,
+    replay,
+    tune,
+    export,
+    backup,
+    schema,
+)
 _ABOUT = """\
 Watches the packs of an off-grid battery bank over MQTT: raises alarms by rules that you tune in
 YAML files, and suggests a charge current limit. It advises only; the protection of the bank stays

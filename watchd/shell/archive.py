@@ -10,17 +10,23 @@ import asyncio
 import json
 import sqlite3
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 from watchd import config as schema
+from watchd.history.recorder import Recorder
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
 from watchd.requests import MOST_ENTRIES, JournalQuery
 from watchd.shell.disk import Disk, Job
 from watchd.shell.store import DamagedError, Loaded
 from watchd.shell.waiting import Lines, Waiting
+from watchd.watch.measured import Measured
 
+log = structlog.get_logger("watchd")
 SAVE_EVERY_S = 300.0
 CHANGED_AFTER_S = 1.0
 BLOCK_S = 300.0
@@ -28,6 +34,8 @@ BLOCK_BYTES = 4_000_000
 MOST_UNPACKED = 4 * BLOCK_BYTES  # while a write hangs
 # Age is told by the clock. One that was just set, or not yet, must not cost the history.
 CLOCK_TRUSTED_AFTER_S = 86_400.0
+CONDENSE_EVERY_S = 60.0
+BREATH_S = 0.01  # between two blocks of a day: the watching goes first
 
 
 class Archive:
@@ -43,6 +51,7 @@ class Archive:
         self._lines: list[bytes] = []
         self._bytes = 0
         self._last_at = 0.0
+        self._recorder = Recorder()
 
     def load(self) -> Loaded:
         """The state that was saved last, if it could be read, and how far the file had come."""
@@ -68,6 +77,11 @@ class Archive:
         packed = line_of(topic, payload, at, retained=retained)
         self._lines.append(packed)
         self._bytes += len(packed)
+
+    def sample(self, samples: Sequence[Measured]) -> None:
+        """Samples as the engine told them, for the history."""
+        if samples:
+            self._recorder.take(samples)
 
     def clock_was_set(self) -> None:
         """The system's clock was set: for a day nothing is deleted for its age."""
@@ -102,11 +116,13 @@ class Archive:
             self._changed_at, self._saved_at = None, now
         if last or now - self._block_began >= BLOCK_S or self._bytes >= BLOCK_BYTES:
             lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
-            self._waiting.add(Lines(lines, self._last_at, upto))
+            runs = self._recorder.take_runs()
+            self._waiting.add(Lines(lines, self._last_at, upto, runs))
         trusted = now - self._clock_set_at >= CLOCK_TRUSTED_AFTER_S
         oldest_s = self._setting.keep_raw if trusted else None
+        minutes_s = self._setting.keep_minutes if trusted else float("inf")
         most_bytes = self._setting.most_mb * 1_000_000
-        job = Job(state, upto, self._waiting.last, oldest_s, most_bytes)
+        job = Job(state, upto, self._waiting.last, oldest_s, most_bytes, minutes_s)
         self._writes += 1
         try:
             # A slow card must not hold up alarms. What is to be written is written, even if this
@@ -114,6 +130,38 @@ class Archive:
             return await asyncio.to_thread(self._disk.write, job, self._waiting)
         finally:
             self._writes -= 1
+
+    async def condense(self) -> None:
+        """Condense days that are over into minutes and days, for ever; one block at a time."""
+        while True:
+            await asyncio.sleep(CONDENSE_EVERY_S)
+            try:
+                while await self._condense_one():
+                    pass
+            except (sqlite3.Error, DamagedError) as error:
+                log.warning("a day of the history could not be condensed", reason=str(error))
+            except Exception:
+                # A mistake of ours here must not end the watch.
+                log.exception("a day of the history could not be condensed")
+
+    async def _condense_one(self) -> bool:
+        """Condense one day of one pack, the earliest that waits; whether there was one."""
+        running = self._recorder.running_days()
+        if not running:
+            return False
+        condensing = await asyncio.to_thread(self._disk.next_waiting, running)
+        if condensing is None:
+            return False
+        is_more = True
+        while is_more:
+            is_more = await asyncio.to_thread(self._disk.condense, condensing)
+            await asyncio.sleep(BREATH_S)
+        of = condensing.of
+        if condensing.damaged:
+            log.warning(
+                "samples could not be read", pack=of.pack, day=of.day, blocks=condensing.damaged
+            )
+        return True
 
     async def answer(self, query: JournalQuery) -> dict[str, Any]:
         """What the journal holds, with what still waits to be written."""

@@ -9,6 +9,7 @@ import sqlite3
 import threading
 import time
 from collections import deque
+from collections.abc import Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ import structlog
 
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
+from watchd.shell.condensing import Condensing
 from watchd.shell.store import DamagedError, Kept, Loaded, Store
 from watchd.shell.store.check import Check
 from watchd.shell.store.damage import (
@@ -50,6 +52,7 @@ class Job:
     through: int
     oldest_s: float | None
     most_bytes: int
+    minutes_s: float = float("inf")  # as `oldest_s`, for minutes of the history
 
 
 class Disk:
@@ -112,6 +115,19 @@ class Disk:
             else:
                 self._worked(waiting)
             return "state" in done
+
+    def next_waiting(self, running: Sequence[int]) -> Condensing | None:
+        """A day of the history to condense, those that run aside.
+
+        Raises sqlite3.Error or DamagedError, as the next does.
+        """
+        with self._lock:
+            return None if self._store is None else self._store.next_waiting(running)
+
+    def condense(self, condensing: Condensing) -> bool:
+        """Go one block on with it; whether there is more to do."""
+        with self._lock:
+            return self._store is not None and self._store.condense(condensing)
 
     def journal(
         self, alarm: str | None, since: float, most: int, waiting: Waiting
@@ -177,7 +193,10 @@ class Disk:
             self._lacks_state = False
         while (ready := waiting.first()) is not None:
             oldest = float("-inf") if job.oldest_s is None else ready.last_at - job.oldest_s
-            store.keep(Kept(ready.block, ready.upto, oldest, job.most_bytes))
+            oldest_minute = ready.last_at - job.minutes_s
+            store.keep(
+                Kept(ready.block, ready.upto, oldest, job.most_bytes, ready.samples, oldest_minute)
+            )
             waiting.kept()
 
     def _opened(self) -> Store:

@@ -52,7 +52,7 @@ class Service:
         self._folder = rules_folder(Path(config_path), config, rules_option)
         self._rules_seen = self._rules_stamp()
         self._archive = Archive(config.store)
-        self._engine = Engine(config, rules, state=self._archive.load().state)
+        self._engine = Engine(config, rules, state=self._archive.load().state, tells_samples=True)
         self._rules = rules
         self._topics = Topics(config.prefix)
         self._said_dropped_at = float("-inf")
@@ -99,6 +99,7 @@ class Service:
                 group.create_task(self._ticks(), name="ticks"),
                 group.create_task(self._writes(), name="writes"),
                 group.create_task(self._answers(), name="answers"),
+                group.create_task(self._archive.condense(), name="condense"),
             ]
             notify("READY=1")
             await stop.wait()
@@ -220,6 +221,7 @@ class Service:
             self._archive.changed()
             step = news.procedure
             log.info("re-anchoring", pack=step.pack, way=str(step.way), step=str(step.step))
+        self._archive.sample(self._engine.take_samples())
         for query in self._engine.take_queries():
             if not self._queries.full():
                 self._queries.put_nowait(query)
@@ -255,7 +257,9 @@ class Service:
             self._out(self._engine.fault(Fault.RULES, str(error.problems[0]), self._now()))
             return
         # The new engine goes on from the old one's state; an alarm whose rule is the same, too.
-        self._engine = Engine(self._config, rules, state=self._engine.snapshot())
+        self._engine = Engine(
+            self._config, rules, state=self._engine.snapshot(), tells_samples=True
+        )
         self._rules = rules
         log.info("rules loaded", rules=len(rules), folder=str(self._folder))
         self._tick()

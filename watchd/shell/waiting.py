@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from watchd.history.recorder import Run, SampleBlock
 from watchd.messages import JournalEntry
 from watchd.shell.store import Block
 
@@ -22,6 +23,7 @@ class Lines:
     lines: Sequence[bytes]
     last_at: float
     upto: int
+    runs: Sequence[Run] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,13 @@ class Ready:
     messages: int
     last_at: float
     upto: int
+    samples: Sequence[SampleBlock] = ()
+
+    @property
+    def bytes(self) -> int:
+        """What it takes in memory."""
+        own = len(self.block.lines) if self.block is not None else 0
+        return own + sum(len(b.data) for b in self.samples)
 
 
 @dataclass(slots=True)
@@ -90,9 +99,11 @@ class Waiting:
         while self._lines:
             came = self._lines[0]
             block = Block.of(came.last_at, came.lines) if came.lines else None
+            samples = [run.block() for run in came.runs]
+            ready = Ready(block, len(came.lines), came.last_at, came.upto, samples)
             with self._lock:
-                self._ready.append(Ready(block, len(came.lines), came.last_at, came.upto))
-                self._bytes += len(block.lines) if block is not None else 0
+                self._ready.append(ready)
+                self._bytes += ready.bytes
                 self._lines.popleft()
                 while self._bytes > MOST_BYTES or len(self._ready) > MOST_MARKS:
                     self.dropped.messages += self._ready[0].messages
@@ -109,8 +120,7 @@ class Waiting:
             self._take()
 
     def _take(self) -> None:
-        block = self._ready.popleft().block
-        self._bytes -= len(block.lines) if block is not None else 0
+        self._bytes -= self._ready.popleft().bytes
 
     def lose(self, messages: int) -> None:
         """Messages for which there was no room at all."""

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from watchd.history.recorder import SampleBlock
+
 STATE_LEVEL = 6  # of zlib; higher ones take longer and give next to nothing
 _BZIP2 = b"BZh"
 
@@ -57,13 +59,16 @@ class Kept:
     """What is added to the history in one transaction, and what it may hold then.
 
     `block`: None where no message came, or none is to be kept; `oldest`: what ended before (Unix s)
-    goes, minus infinity for nothing; `most_bytes`: of the whole file.
+    goes, minus infinity for nothing; `most_bytes`: of the whole file; `oldest_minute`: as `oldest`,
+    for minutes of the history.
     """
 
     block: Block | None
     upto: int
     oldest: float
     most_bytes: int
+    samples: Sequence[SampleBlock] = ()
+    oldest_minute: float = float("-inf")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,14 @@ import json
 import os
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from watchd.messages import JournalEntry
+from watchd.shell import samples
+from watchd.shell.condensing import Condensing
 from watchd.shell.store.contents import DamagedError, Kept, Loaded, pack_state, unpack_state
 from watchd.shell.store.damage import PARTS, as_damage, look_at
 from watchd.shell.store.reading import newest_entries
@@ -105,17 +107,37 @@ class Store:
         """Add a block of telemetry; what is too old or does not fit goes, in one transaction."""
         with self._lock, _damage_told():
             with transaction(self._db):
-                if make_room(self._db, kept) and kept.block is not None:
+                fits = make_room(self._db, kept)
+                if fits and kept.block is not None:
                     self._db.execute(
                         "INSERT INTO telemetry (last_at, lines) VALUES (?, ?)",
                         (kept.block.last_at, kept.block.lines),
                     )
+                if fits:
+                    samples.add(self._db, kept.samples)
+                # After the new ones: what is old is told from what is young.
+                samples.delete_old(self._db, kept.oldest, kept.oldest_minute)
                 self._db.execute(
                     "INSERT INTO kept (id, upto) VALUES (1, ?)"
                     " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto",
                     (kept.upto,),
                 )
             give_back(self._db, kept.most_bytes)
+
+    def next_waiting(self, running: Sequence[int]) -> Condensing | None:
+        """A day to condense, the earliest first, those that run aside."""
+        with self._lock, _damage_told():
+            of = samples.next_waiting(self._db, running)
+            return None if of is None else Condensing(self._db, of)
+
+    def condense(self, condensing: Condensing) -> bool:
+        """Go one block on, or write the result; whether there is more to do."""
+        with self._lock, _damage_told():
+            if condensing.step():
+                return True
+            with transaction(self._db):
+                condensing.finish()
+            return False
 
     def is_in_place(self) -> bool:
         """Whether the file that is open still stands under its name."""

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 
+from watchd.shell import samples
+from watchd.shell.condensing import drop_oldest_raw
 from watchd.shell.store.contents import Kept
 
 MOST_BLOCKS = 500  # deleted in one transaction; more than that only where the bound was lowered
@@ -23,6 +25,7 @@ def make_room(db: sqlite3.Connection, kept: Kept) -> bool:
     """
     db.execute("DELETE FROM telemetry WHERE last_at < ?", (kept.oldest,))
     need = len(kept.block.lines) if kept.block is not None else 0
+    need += sum(len(b.data) for b in kept.samples)
     for _ in range(MOST_BLOCKS):
         if fits(db, need, kept.most_bytes):
             return True
@@ -41,9 +44,13 @@ def fits(db: sqlite3.Connection, need: int, most_bytes: int) -> bool:
 
 
 def _delete_oldest(db: sqlite3.Connection) -> bool:
-    oldest = db.execute("SELECT MIN(id) FROM telemetry").fetchone()[0]
-    if oldest is not None:
-        db.execute("DELETE FROM telemetry WHERE id = ?", (oldest,))
+    """Telemetry and raw samples, whichever came first; then minutes, then of the journal."""
+    oldest = db.execute("SELECT id, last_at FROM telemetry ORDER BY id LIMIT 1").fetchone()
+    raw = samples.first_block(db)
+    if oldest is not None and (raw is None or oldest[1] <= raw.last_at):
+        db.execute("DELETE FROM telemetry WHERE id = ?", (oldest[0],))
+        return True
+    if drop_oldest_raw(db) is not None or samples.drop_oldest_minutes(db) is not None:
         return True
     first = db.execute("SELECT MIN(id) FROM journal").fetchone()[0]
     if first is None:

@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from watchd.shell import samples
 from watchd.shell.store.contents import pack_text
 
 # The first gives version 2, which began without steps: its tables may be there already.
@@ -34,7 +35,7 @@ DROP TABLE snapshot_2;
 CREATE TABLE kept (id INTEGER PRIMARY KEY CHECK (id = 1), upto INTEGER NOT NULL);
 CREATE INDEX telemetry_last_at ON telemetry (last_at);
 """
-STEPS: dict[int, str] = {2: _TO_2, 3: _TO_3}
+STEPS: dict[int, str] = {2: _TO_2, 3: _TO_3 + samples.TABLES}
 SCHEMA = max(STEPS)
 
 

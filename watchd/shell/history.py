@@ -1,0 +1,134 @@
+"""Reading the history that the service keeps, while it runs or not.
+
+with History(Path("watchd.db")) as history:
+    for row in history.raw("alder", begin, end):
+        ...
+
+Rows come in the order of time, read block by block. Times are Unix seconds; a range goes from
+`begin` up to, and without, `end`. Blocks that cannot be read are left out, and counted in
+`damaged`. Errors are sqlite3.Error.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from heapq import merge
+from pathlib import Path
+from typing import Self
+
+from watchd.history.columns import Columns, Row
+from watchd.history.fold import Fold, joined_minutes
+from watchd.history.series import DamagedBlockError
+from watchd.history.summaries import Day, Minute
+from watchd.history.tables import Resolution
+from watchd.shell import samples
+from watchd.shell.condensing import Condensing
+
+ALWAYS = (-1e12, 1e12)
+
+
+class History:
+    """A store, opened for reading: what it holds is as of the first look."""
+
+    def __init__(self, path: Path) -> None:
+        self.damaged = 0
+        self._db = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None
+        )
+        try:
+            # One view for all: what is condensed meanwhile is not seen twice, or not at all.
+            self._db.execute("BEGIN")
+            self._db.execute("SELECT id FROM samples LIMIT 1").fetchone()
+        except sqlite3.Error:
+            self._db.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._db.close()
+
+    def packs(self) -> list[str]:
+        """The packs of which there is any history, by name."""
+        return samples.packs(self._db)
+
+    def ends(self, pack: str) -> tuple[float, float] | None:
+        """When the first and the last that is kept of a pack were (Unix s); None: nothing is."""
+        return samples.ends(self._db, pack)
+
+    def positions(self, pack: str, begin: float, end: float) -> tuple[int, int]:
+        """The most cells, and sensors of temperature, in a range: what columns a table needs."""
+        return samples.positions(self._db, pack, begin, end)
+
+    def raw(self, pack: str, begin: float, end: float) -> Iterator[Row]:
+        """The samples. Where the clock was set back, both measurements of a time are there."""
+        open_rows: Iterator[Row] = iter(())
+        for first_at, number in samples.block_ids(self._db, pack, begin, end):
+            try:
+                rows = Columns.unpacked(samples.block(self._db, number) or b"").rows()
+            except DamagedBlockError:
+                self.damaged += 1
+                continue
+            # What is before this block is told; only blocks that overlap it are held.
+            waiting: list[Row] = []
+            for row in open_rows:
+                if row.at > first_at:
+                    waiting.append(row)
+                    waiting.extend(open_rows)
+                elif begin <= row.at < end:
+                    yield row
+            open_rows = merge(waiting, rows, key=_at) if waiting else rows
+        yield from (row for row in open_rows if begin <= row.at < end)
+
+    def minutes(self, pack: str, begin: float, end: float) -> Iterator[Minute]:
+        """The minutes that begin in the range; those of days that run are computed from samples."""
+        for day in samples.days_kept(self._db, "minutes", pack, begin, end):
+            try:
+                found = samples.kept_minutes(self._db, pack, day)
+            except DamagedBlockError:
+                found = []
+                self.damaged += 1
+            fold = self._fold(pack, day)
+            if fold is not None:
+                found = joined_minutes(found, fold.minutes())
+            yield from (m for m in found if begin <= m.at < end)
+
+    def days(self, pack: str, begin: float, end: float) -> Iterator[Day]:
+        """The UTC days that lie in the range, also in part; the last is as far as it has got."""
+        for day in samples.days_kept(self._db, "days", pack, begin, end):
+            try:
+                kept = samples.kept_day(self._db, pack, day)
+            except DamagedBlockError:
+                kept = None
+                self.damaged += 1
+            fold = self._fold(pack, day)
+            later = None if fold is None else fold.day()
+            found = later if kept is None else kept if later is None else kept.joined(later)
+            if found is not None:
+                yield found
+
+    def read(
+        self, resolution: Resolution, pack: str, begin: float = ALWAYS[0], end: float = ALWAYS[1]
+    ) -> Iterator[Row | Minute | Day]:
+        """Rows, minutes or days."""
+        if resolution is Resolution.RAW:
+            return self.raw(pack, begin, end)
+        if resolution is Resolution.MINUTE:
+            return self.minutes(pack, begin, end)
+        return self.days(pack, begin, end)
+
+    def _fold(self, pack: str, day: int) -> Fold | None:
+        of = samples.waiting(self._db, pack, day)
+        if of is None:
+            return None
+        condensing = Condensing(self._db, of)
+        while condensing.step():
+            pass
+        self.damaged += condensing.damaged
+        return condensing.fold
+
+
+def _at(row: Row) -> float:
+    return row.at
