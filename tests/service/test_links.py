@@ -14,9 +14,12 @@ from structlog.testing import capture_logs
 
 from tests.scene import config_of
 from watchd.publish import Publish
+from watchd.shell.broker import BrokerClient, Secrets
 from watchd.shell.clock import Clock
 from watchd.shell.links import Links
 from watchd.shell.outbox import Outbox
+
+NO_SECRETS = Secrets(None, None, "")
 
 
 class Broker:
@@ -42,7 +45,7 @@ class Broker:
     ids=["3.1.1", "5"],
 )
 async def test_a_refused_subscription_is_told(granted: object, refused: object) -> None:
-    links = Links(config_of(), Clock(), Outbox(), print, print, list, list, lost_record=b"")
+    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), print, print, list, list)
     client = cast("Client", Broker(granted, refused))
     with capture_logs() as lines:
         await links._subscribe(client, [("hut/a", 0), ("hut/b", 0)])
@@ -57,6 +60,7 @@ class Deaf(Broker):
     def __init__(self) -> None:
         super().__init__()
         self.publishing = asyncio.Event()
+        self.refusal = None
 
     async def publish(self, *_words: object, **_more: object) -> None:
         """As aiomqtt's client."""
@@ -67,9 +71,9 @@ class Deaf(Broker):
 
 async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -> None:
     outbox = Outbox()
-    links = Links(config_of(), Clock(), outbox, print, print, list, list, lost_record=b"")
+    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
     broker = Deaf()
-    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     outbox.put([Publish("watchd/annunciation", b"1"), Publish("watchd/annunciation", b"2")])
     await broker.publishing.wait()
     sending.cancel()
