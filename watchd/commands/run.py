@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import faulthandler
 import time
 from typing import Any
 
@@ -38,6 +39,8 @@ def run(options: argparse.Namespace) -> int:
     from watchd.shell.service import Service
 
     config, rules = load(options.config, options.rules)
+    # A watchdog ends a service that hangs by SIGABRT; then the log says where it hung.
+    faulthandler.enable()
     set_up_log(as_json=options.log == "json", verbose=options.verbose)
     service = Service(
         options.config, options.rules, config, rules, clock_from(options, time.time())
