@@ -40,7 +40,7 @@ def say_start(
         tls=broker.tls is not None,
         prefix=config.prefix,
         store=str(store),
-        store_mb=_megabytes(store),
+        store_mb=megabytes(store),
         state=_state_text(state),
     )
 
@@ -94,8 +94,8 @@ def say_transition(transition: Transition, entry: JournalEntry) -> None:
     )
 
 
-def _megabytes(store: Path) -> float:
-    """With what the database has not yet moved from its log into the file."""
+def megabytes(store: Path) -> float:
+    """The size of a store, with what the database has not yet moved from its log into it."""
     files = (store, store.with_name(f"{store.name}-wal"))
     return round(sum(f.stat().st_size for f in files if f.is_file()) / 1e6, 2)
 

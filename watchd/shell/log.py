@@ -34,6 +34,12 @@ def set_up_log(*, as_json: bool, verbose: bool) -> None:
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
 
 
+def keep_libraries_quiet() -> None:
+    """For commands, which say in their own words what went wrong with a link."""
+    for name in ("asyncio", "mqtt"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
 def is_journal(stream: TextIO) -> bool:
     """Whether the journal reads this stream: JOURNAL_STREAM names it, see systemd.exec(5).
 
