@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from watchd.advice.advice import Advised, Kind
@@ -50,7 +50,7 @@ class Engine:
     are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
     snapshot of an engine of the same kind, on the same or a changed config and rules. With
     `explains`, alarms note when each part of their conditions changed, for who asks why; with
-    `tells_samples` somebody calls `take_samples`. `faults` are those of the engine before.
+    `tells_samples` somebody calls `take_samples`.
     """
 
     def __init__(
@@ -61,7 +61,6 @@ class Engine:
         *,
         explains: bool = True,
         tells_samples: bool = False,
-        faults: Mapping[Fault, str] | None = None,
     ) -> None:
         self._config, self._explains, self._tells_samples = config, explains, tells_samples
         self._rules = tuple(rule for rule in rules if not rule.disabled)
@@ -81,7 +80,6 @@ class Engine:
         self._advised: list[Advised] = []
         self._steps: list[News] = []
         self._samples: list[Measured] = []
-        self._faults = dict(faults or {})
 
     # --- what goes in ---
 
@@ -123,8 +121,7 @@ class Engine:
     def fault(self, what: Fault, why: str | None, at: float) -> list[Publish]:
         """Say what is wrong with watchd's own files, or that it no longer is (None)."""
         self._advance(at)
-        self._faults[what] = why[:300] if why is not None else NO_FAULT
-        self._watches.service.fault(self._faults)
+        self._watches.service.figures[what] = why[:300] if why is not None else NO_FAULT
         self._evaluate(self._watches.service, self._now)
         return self._say.take()
 
@@ -184,11 +181,6 @@ class Engine:
             out.extend(self._say.advice(bank))
         out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
         return out
-
-    @property
-    def faults(self) -> Mapping[Fault, str]:
-        """What is wrong with watchd's own files, as far as it was told."""
-        return self._faults
 
     def heard(self) -> dict[str, Heard]:
         """Of each pack in service: whether its telemetry is fresh, and when the last came."""
@@ -355,7 +347,6 @@ class Engine:
             saved,
             explains=self._explains,
         )
-        self._watches.service.fault(self._faults)
         self._annunciator.begin(self._watches.alarms.values())
         self._actions = self._acting()
         if saved and now - saved_at > UNWATCHED_S:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator
 from contextlib import suppress
 from typing import Any, cast
 
 import pytest
-from aiomqtt import Client, ProtocolVersion
+from aiomqtt import Client, Message, ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
@@ -16,6 +17,7 @@ from tests.scene import config_of
 from watchd.publish import Publish
 from watchd.shell.broker import BrokerClient, Secrets
 from watchd.shell.clock import Clock
+from watchd.shell.intake import Arrived, Intake
 from watchd.shell.links import Links
 from watchd.shell.outbox import Outbox
 
@@ -80,3 +82,50 @@ async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -
     done, _ = await asyncio.wait([sending], timeout=30)
     assert done, "it still waits for more to send"
     assert sending.cancelled()
+
+
+class Unwilling(Broker):
+    """Refuses what is published, as MQTT 5 can say."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.refusal: str | None = None
+
+    async def publish(self, *_words: object, **_more: object) -> None:
+        """As aiomqtt's client, to which the answer comes with the acknowledgement."""
+        self.refusal = "Not authorized"
+
+
+async def test_a_message_that_the_broker_refuses_is_told_and_not_sent_again() -> None:
+    outbox = Outbox()
+    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
+    client = cast("BrokerClient", Unwilling())
+    outbox.put([Publish("watchd/service", b"1", retain=True)])
+    with capture_logs() as lines:
+        sending = asyncio.ensure_future(links._send(client, ProtocolVersion.V5))
+        await asyncio.wait_for(outbox.drained(), 30)
+        sending.cancel()
+        await asyncio.wait([sending])
+    assert [(x["event"], x["topic"], x["reason"]) for x in lines] == [
+        ("the broker does not let watchd publish", "watchd/service", "Not authorized")
+    ]
+
+
+class Talking(Broker):
+    """Hands on a message."""
+
+    @property
+    async def messages(self) -> AsyncIterator[Message]:
+        """As aiomqtt's client."""
+        yield Message("watchd/request", b"{}", 1, False, 1, None)
+
+
+@pytest.mark.parametrize("leaving", [False, True])
+async def test_links_that_are_left_take_no_requests(leaving: bool) -> None:
+    taken: list[Arrived] = []
+    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), taken.append, print, list, list)
+    links._leaving = leaving
+    intake = Intake(10, 1000)
+    intake.arrived_at = 0.0
+    await links._listen(cast("Client", Talking()), intake)
+    assert len(taken) == (0 if leaving else 1), "the links that are there already take it"

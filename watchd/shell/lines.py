@@ -14,7 +14,7 @@ from watchd.config import Config
 from watchd.messages import JournalEntry
 from watchd.publish import rfc3339
 from watchd.rules.rule import Rule
-from watchd.shell.reload import Disk, Found
+from watchd.shell.reload import Files, Found
 
 # A person has edited something and looks for the answer, however often.
 MOST_AN_HOUR = 100
@@ -22,7 +22,7 @@ log = structlog.get_logger("watchd")
 
 
 def say_start(
-    disk: Disk, config: Config, rules: tuple[Rule, ...], state: dict[str, Any] | None
+    files: Files, config: Config, rules: tuple[Rule, ...], state: dict[str, Any] | None
 ) -> None:
     """All that matters, in one line."""
     broker, store = config.broker, Path(config.store.path)
@@ -30,9 +30,9 @@ def say_start(
         "watchd starts",
         version=__version__,
         python=platform.python_version(),
-        config=str(disk.config_path),
+        config=str(files.config_path),
         rules=len(rules),
-        folder=str(disk.folder),
+        folder=str(files.folder),
         banks=list(config.banks),
         packs=list(config.packs),
         broker=f"{broker.host}:{broker.port}",
@@ -55,13 +55,13 @@ def say_problems(found: Found) -> None:
             log.error(event, problem=str(problem), most_an_hour=MOST_AN_HOUR)
 
 
-def say_in_force(found: Found, disk: Disk, before: Config) -> None:
+def say_in_force(found: Found, files: Files, before: Config) -> None:
     """What is in force from now on."""
     config = found.config
     if config is not None:
         log.info(
             "config loaded",
-            config=str(disk.config_path),
+            config=str(files.config_path),
             banks=list(config.banks),
             packs=list(config.packs),
             most_an_hour=MOST_AN_HOUR,
@@ -76,7 +76,7 @@ def say_in_force(found: Found, disk: Disk, before: Config) -> None:
         log.info(
             "rules loaded",
             rules=len(found.rules),
-            folder=str(disk.folder),
+            folder=str(files.folder),
             most_an_hour=MOST_AN_HOUR,
         )
 

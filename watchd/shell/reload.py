@@ -37,7 +37,7 @@ class Found:
         yield Fault.RULES, _first(self.rules_problems)
 
 
-class Disk:
+class Files:
     """Where config and rules lie, and the rules' files as they were when last read."""
 
     def __init__(self, config_path: str, rules_option: str | None, config: Config) -> None:
@@ -102,7 +102,7 @@ def succeed(old: Engine, config: Config, rules: tuple[Rule, ...], at: float) -> 
     prefix that are no more is withdrawn.
     """
     stood = _topics(old)
-    new = Engine(config, rules, state=old.snapshot(), faults=old.faults)
+    new = Engine(config, rules, state=old.snapshot())
     out = new.tick(at)
     # Texts and priorities may be others now, also of alarms that stand.
     out.extend(new.retained())

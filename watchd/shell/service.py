@@ -26,7 +26,7 @@ from watchd.shell.lines import say_in_force, say_problems, say_start, say_transi
 from watchd.shell.links import Links
 from watchd.shell.notify import notify, reloading
 from watchd.shell.outbox import Outbox
-from watchd.shell.reload import Disk, Found, Succession, is_same_broker, succeed, wants_other_links
+from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 
 TICK_S = 1.0
 MOST_QUERIES = 100
@@ -50,7 +50,7 @@ class Service:
     ) -> None:
         self._config, self._clock = config, clock
         self._secrets = Secrets.of(config.broker)
-        self._disk = Disk(config_path, rules_option, config)
+        self._files = Files(config_path, rules_option, config)
         self._archive = Archive(config.store)
         self._saved = self._archive.load()
         self._engine = Engine(config, rules, state=self._saved)
@@ -70,7 +70,7 @@ class Service:
         loop.add_signal_handler(signal.SIGHUP, hang_up.set)
         self._outbox = Outbox()
         self._queries: asyncio.Queue[JournalQuery] = asyncio.Queue(MOST_QUERIES)
-        say_start(self._disk, self._config, self._rules, self._saved)
+        say_start(self._files, self._config, self._rules, self._saved)
         self._saved = None
         self._tick()
         # Both have just been loaded; a fault in the saved state is one of before.
@@ -81,7 +81,7 @@ class Service:
             self._links = self._linked()
             watching = [
                 self._group.create_task(self._ticks(), name="ticks"),
-                self._group.create_task(self._saves(), name="saves"),
+                self._group.create_task(self._writes(), name="writes"),
                 self._group.create_task(self._answers(), name="answers"),
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
             ]
@@ -171,12 +171,12 @@ class Service:
             await asyncio.sleep(every_s)
             self._follow_clock()
             completed = self._tick()
-            if self._disk.rules_changed():
-                self._take_over(self._disk.read_rules())
+            if self._files.rules_changed():
+                self._take_over(self._files.read_rules())
             self._health.cycle(self._engine, self._links, self._time, completed=completed)
 
-    async def _saves(self) -> None:
-        """On its own, so that a disk that hangs does not stop the ticks."""
+    async def _writes(self) -> None:
+        """Apart from the ticks, which a card that hangs must not hold up."""
         while True:
             await asyncio.sleep(TICK_S)
             if self._archive.is_due():
@@ -232,7 +232,7 @@ class Service:
                 stop.set()
                 continue
             notify(reloading(time.monotonic_ns()))
-            self._take_over(self._disk.read())
+            self._take_over(self._files.read())
             notify("READY=1")
 
     def _take_over(self, found: Found) -> None:
@@ -246,7 +246,7 @@ class Service:
             except Exception:
                 log.exception("config and rules could not be put in force; the old ones stay")
                 return
-            say_in_force(found, self._disk, self._config)
+            say_in_force(found, self._files, self._config)
             before, self._config = self._config, config
             self._engine, self._rules, self._topics = new.engine, rules, Topics(config.prefix)
             if wants_other_links(before, self._secrets, config, secrets):

@@ -37,10 +37,6 @@ class ServiceWatch:
         """Every alarm of the service."""
         yield from self._alarms
 
-    def fault(self, faults: Mapping[Fault, str]) -> None:
-        """What is wrong with watchd's own files, from now on."""
-        self.figures.update({str(what): why for what, why in faults.items()})
-
     def evaluate(self, at: float) -> list[Transition]:
         """Take the figures through the rules."""
         self.figures.update(self._annunciator.figures(at))
