@@ -86,7 +86,8 @@ cat <<END
 Next:
   1. Describe your bank:        sudoedit $settings/config.yaml
   2. See whether it is right:   $program/bin/watchd check --config $settings/config.yaml
-  3. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)
-  4. See what it says:          journalctl -u watchd -f
-  5. After an edit:             sudo systemctl reload watchd      (of the config; rules need nothing)
+  3. See what it understands:   $program/bin/watchd run --once --config $settings/config.yaml
+  4. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)
+  5. See what it says:          journalctl -u watchd -f
+  6. After an edit:             sudo systemctl reload watchd      (rules are read by themselves)
 END

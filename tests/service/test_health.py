@@ -55,7 +55,7 @@ def test_a_pack_that_is_taken_out_and_put_back_is_heard_anew() -> None:
 def test_the_engine_says_which_packs_it_hears() -> None:
     hut = Scene()
     assert all(heard == SILENT for heard in hut.engine.heard().values())
-    hut.run(minutes=1, alder=pack())
+    hut.run(seconds=20, alder=pack())
     assert hut.engine.heard()["alder"].fresh
     assert hut.engine.heard()["birch"] == SILENT
     last = hut.engine.heard()["alder"].last_at

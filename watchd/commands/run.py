@@ -116,7 +116,7 @@ def _once(options: argparse.Namespace, config: Config, rules: tuple[Rule, ...]) 
             "folder": str(rules_folder(Path(options.config), config, options.rules)),
             "count": len(rules),
         },
-        "store": {"path": str(store), "mb": megabytes(store) if store.exists() else None},
+        "store": {"path": str(store), "mb": megabytes(store)},
         **hearing_data(tried.hearing, time.time()),
         "missing": tried.missing,
     }

@@ -50,7 +50,9 @@ def _about(data: dict[str, Any]) -> Iterator[str]:
     yield from paragraph(
         f"rules: {data['rules']['count']} from {data['rules']['folder']}", "", "  "
     )
-    size = "not there yet" if store["mb"] is None else f"{store['mb']} MB"
+    size = (
+        "not there yet, or not for this user to see" if store["mb"] is None else f"{store['mb']} MB"
+    )
     yield from paragraph(f"store: {store['path']}, {size}; not touched", "", "  ")
 
 

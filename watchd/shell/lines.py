@@ -94,10 +94,17 @@ def say_transition(transition: Transition, entry: JournalEntry) -> None:
     )
 
 
-def megabytes(store: Path) -> float:
-    """The size of a store, with what the database has not yet moved from its log into it."""
-    files = (store, store.with_name(f"{store.name}-wal"))
-    return round(sum(f.stat().st_size for f in files if f.is_file()) / 1e6, 2)
+def megabytes(store: Path) -> float | None:
+    """The size of a store, with what the database has not yet moved from its log into it.
+
+    None where there is none, or it is not for this user to see.
+    """
+    try:
+        log_file = store.with_name(f"{store.name}-wal")
+        more = log_file.stat().st_size if log_file.exists() else 0
+        return round((store.stat().st_size + more) / 1e6, 2)
+    except OSError:
+        return None
 
 
 def _state_text(state: dict[str, Any] | None) -> str:
