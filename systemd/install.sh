@@ -5,7 +5,7 @@
 #   /opt/watchd                          the program, in a virtual environment of its own
 #   /etc/watchd/config.yaml              from config.example.yaml, only if there is none
 #   /etc/watchd/rules/*.yaml             the shipped rules, only those that are not there yet
-#   /etc/systemd/system/watchd.service   the unit
+#   /etc/systemd/system/watchd.service   the unit; beside it a drop-in where systemd is before 253
 #
 # Run again after an update: the program and the unit are replaced, your config and rules are not.
 # PYTHON=/path/to/python names the Python to use (3.11 to 3.14).
@@ -29,7 +29,7 @@ cd "$root"
 umask 022 # the service's own user must be able to read the program and the config
 program=/opt/watchd
 settings=/etc/watchd
-unit=/etc/systemd/system/watchd.service
+units=/etc/systemd/system
 
 python=$(scripts/find-python)
 case $("$python" -c 'import os, sys; print(os.path.realpath(sys.executable))') in
@@ -74,8 +74,7 @@ fi
   fi
 done
 
-install -m 644 systemd/watchd.service "$unit"
-echo "Wrote $unit"
+systemd/install-unit.sh "$units"
 if [ -d /run/systemd/system ]; then
   systemctl daemon-reload
 else
@@ -87,6 +86,8 @@ cat <<END
 Next:
   1. Describe your bank:        sudoedit $settings/config.yaml
   2. See whether it is right:   $program/bin/watchd check --config $settings/config.yaml
-  3. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)
-  4. See what it says:          journalctl -u watchd -f
+  3. See what it understands:   $program/bin/watchd run --once --config $settings/config.yaml
+  4. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)
+  5. See what it says:          journalctl -u watchd -f
+  6. After an edit:             sudo systemctl reload watchd      (rules are read by themselves)
 END

@@ -27,6 +27,7 @@ from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
+from watchd.watch.heard import Heard
 from watchd.watch.measured import Measured
 from watchd.watch.pack import PackWatch
 from watchd.watch.reanchor import News
@@ -180,6 +181,13 @@ class Engine:
             out.extend(self._say.advice(bank))
         out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
         return out
+
+    def heard(self) -> dict[str, Heard]:
+        """Of each pack in service: whether its telemetry is fresh, and when the last came."""
+        return {
+            name: Heard(watch.parts.is_heard(self._now), watch.parts.heard_at())
+            for name, watch in self._watches.packs.items()
+        }
 
     @property
     def step_s(self) -> float:

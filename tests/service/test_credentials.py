@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -127,6 +128,23 @@ def test_no_link_without_a_password(
     assert "uthori" in daemon.logs("no link to the broker", link="out")["reason"]
 
 
+def test_a_password_that_was_changed_is_taken_with_a_reload(
+    closed_broker: BrokerProcess, watchd: Start, tmp_path: Path
+) -> None:
+    path = secret(tmp_path / "secrets", "the one of last year")
+    login = {"user": "watchd", "password_file": str(path)}
+    daemon = watchd(write_config(tmp_path, closed_broker.port, broker=login))
+    daemon.logs("no link to the broker", link="out")
+    path.write_text(PASSWORD)
+    daemon.process.send_signal(signal.SIGHUP)
+    watches(daemon, closed_broker.port)
+    path.unlink()
+    daemon.process.send_signal(signal.SIGHUP)
+    line = daemon.logs("the config does not load; the old one stays")
+    assert line["problem"].startswith(f"{path}: the broker's password cannot be read")
+    assert len(daemon.log("publishing")) == 1, "its links stand"
+
+
 @pytest.mark.parametrize(
     ("login", "says"),
     [
@@ -235,6 +253,24 @@ def test_tls_with_the_right_authority(
         listener(SERVICE, lambda d: d["state"] == "running")
         bridge.says(alder=HIGH)
         listener(ALARM, bool)
+
+
+def test_an_authority_that_was_changed_is_taken_with_a_reload(
+    tls_broker: tuple[BrokerProcess, int],
+    watchd: Start,
+    tmp_path: Path,
+    certificates: Path,
+) -> None:
+    broker, plain_port = tls_broker
+    authority = tmp_path / "authority.pem"
+    shutil.copy(certificates / "other-ca.pem", authority)
+    tls = {"tls": {"ca_file": str(authority)}}
+    daemon = watchd(write_config(tmp_path, broker.port, broker=tls))
+    daemon.logs("no link to the broker", link="out")
+    shutil.copy(certificates / "ca.pem", authority)
+    daemon.process.send_signal(signal.SIGHUP)
+    with Listener(plain_port) as listener:
+        listener(SERVICE, lambda d: d["state"] == "running")
 
 
 @pytest.mark.parametrize(

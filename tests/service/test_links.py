@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator
 from contextlib import suppress
 from typing import Any, cast
 
 import pytest
-from aiomqtt import Client, ProtocolVersion
+from aiomqtt import Client, Message, ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
 
 from tests.scene import config_of
 from watchd.publish import Publish
+from watchd.shell.broker import BrokerClient, Secrets
 from watchd.shell.clock import Clock
+from watchd.shell.intake import Arrived, Intake
 from watchd.shell.links import Links
 from watchd.shell.outbox import Outbox
+
+NO_SECRETS = Secrets(None, None, "")
 
 
 class Broker:
@@ -42,7 +47,7 @@ class Broker:
     ids=["3.1.1", "5"],
 )
 async def test_a_refused_subscription_is_told(granted: object, refused: object) -> None:
-    links = Links(config_of(), Clock(), Outbox(), print, print, list, list, lost_record=b"")
+    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), print, print, list, list)
     client = cast("Client", Broker(granted, refused))
     with capture_logs() as lines:
         await links._subscribe(client, [("hut/a", 0), ("hut/b", 0)])
@@ -57,6 +62,7 @@ class Deaf(Broker):
     def __init__(self) -> None:
         super().__init__()
         self.publishing = asyncio.Event()
+        self.refusal = None
 
     async def publish(self, *_words: object, **_more: object) -> None:
         """As aiomqtt's client."""
@@ -67,12 +73,59 @@ class Deaf(Broker):
 
 async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -> None:
     outbox = Outbox()
-    links = Links(config_of(), Clock(), outbox, print, print, list, list, lost_record=b"")
+    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
     broker = Deaf()
-    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     outbox.put([Publish("watchd/annunciation", b"1"), Publish("watchd/annunciation", b"2")])
     await broker.publishing.wait()
     sending.cancel()
     done, _ = await asyncio.wait([sending], timeout=30)
     assert done, "it still waits for more to send"
     assert sending.cancelled()
+
+
+class Unwilling(Broker):
+    """Refuses what is published, as MQTT 5 can say."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.refusal: str | None = None
+
+    async def publish(self, *_words: object, **_more: object) -> None:
+        """As aiomqtt's client, to which the answer comes with the acknowledgement."""
+        self.refusal = "Not authorized"
+
+
+async def test_a_message_that_the_broker_refuses_is_told_and_not_sent_again() -> None:
+    outbox = Outbox()
+    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
+    client = cast("BrokerClient", Unwilling())
+    outbox.put([Publish("watchd/service", b"1", retain=True)])
+    with capture_logs() as lines:
+        sending = asyncio.ensure_future(links._send(client, ProtocolVersion.V5))
+        await asyncio.wait_for(outbox.drained(), 30)
+        sending.cancel()
+        await asyncio.wait([sending])
+    assert [(x["event"], x["topic"], x["reason"]) for x in lines] == [
+        ("the broker does not let watchd publish", "watchd/service", "Not authorized")
+    ]
+
+
+class Talking(Broker):
+    """Hands on a message."""
+
+    @property
+    async def messages(self) -> AsyncIterator[Message]:
+        """As aiomqtt's client."""
+        yield Message("watchd/request", b"{}", 1, False, 1, None)
+
+
+@pytest.mark.parametrize("leaving", [False, True])
+async def test_links_that_are_left_take_no_requests(leaving: bool) -> None:
+    taken: list[Arrived] = []
+    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), taken.append, print, list, list)
+    links._leaving = leaving
+    intake = Intake(10, 1000)
+    intake.arrived_at = 0.0
+    await links._listen(cast("Client", Talking()), intake)
+    assert len(taken) == (0 if leaving else 1), "the links that are there already take it"

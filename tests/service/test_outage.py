@@ -109,7 +109,10 @@ def test_each_outage_is_told(broker: BrokerProcess, watchd: Start, tmp_path: Pat
             seen=lambda: daemon.text,
         )
         for link in ("telemetry", "out"):
-            assert len(daemon.log("no link to the broker", link=link)) >= outage, daemon.text
+            assert len(daemon.log("the link to the broker is lost", link=link)) == outage
+            back = daemon.log("the link to the broker is back", link=link)
+            assert len(back) == outage
+            assert back[-1]["away"].endswith((" s", " min"))
 
 
 def test_a_broker_that_hung_does_not_call_a_stopped_service_lost(

@@ -92,3 +92,18 @@ async def test_waiting_for_something_and_for_nothing() -> None:
     await drained
     outbox.put([])
     await outbox.drained()
+
+
+async def test_who_waits_goes_on_waiting_when_all_is_taken_out_again() -> None:
+    outbox = Outbox()
+    first = asyncio.ensure_future(outbox.first())
+    await asyncio.sleep(0)
+    waited = Publish("watchd/service", b"1", retain=True)
+    outbox.put([waited])
+    assert outbox.clear() == [waited]
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    assert not first.done()
+    await outbox.drained()
+    outbox.put([Publish("watchd/service", b"2", retain=True)])
+    assert (await first)[1].payload == b"2"

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import pty
 import signal
+import subprocess
 import time
 from pathlib import Path
 
@@ -11,7 +14,7 @@ import pytest
 from tests.scene import cells, leading, pack
 from tests.service.brokers import BrokerProcess, free_port
 from tests.service.clients import Bridge, Listener, retained
-from tests.service.daemon import Start
+from tests.service.daemon import WATCHD, Start
 from tests.service.hut import ALARM, AMPS, LIMIT, SERVICE, write_config
 from tests.service.patience import until
 
@@ -63,6 +66,28 @@ def test_sigint_stops_it_as_well(broker: BrokerProcess, watchd: Start, tmp_path:
     daemon.process.send_signal(signal.SIGINT)
     assert daemon.process.wait(30) == 0
     assert retained(broker.port, SERVICE)[SERVICE].data["state"] == "stopped"
+
+
+def test_a_terminal_that_is_closed_ends_it(broker: BrokerProcess, tmp_path: Path) -> None:
+    """SIGHUP then means what it meant at first, and not a reload."""
+    master, slave = pty.openpty()
+    # What a session's leader opens becomes the session's terminal.
+    words = f'exec "$0" run --config "$1" <{os.ttyname(slave)} 2<>{os.ttyname(slave)}'
+    process = subprocess.Popen(
+        ["sh", "-c", words, WATCHD, write_config(tmp_path, broker.port)],
+        start_new_session=True,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        with Listener(broker.port) as listener:
+            listener(SERVICE, lambda d: d["state"] == "running")
+            os.close(slave)
+            os.close(master)
+            assert process.wait(30) == 0
+            listener(SERVICE, lambda d: d["state"] == "stopped")
+    finally:
+        process.kill()
+        process.wait()
 
 
 def test_telemetry_that_keeps_coming_does_not_undo_the_farewell(

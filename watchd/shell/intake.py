@@ -35,6 +35,7 @@ class Intake(asyncio.Queue[Message]):
     def __init__(self, most: int, longest: int) -> None:
         self._most, self._longest = most, longest
         self._received = self._dropped = 0
+        self._taken_at = time.monotonic()
         super().__init__()
 
     def _init(self, maxsize: int) -> None:
@@ -50,6 +51,7 @@ class Intake(asyncio.Queue[Message]):
             self._thin()
 
     def _get(self) -> Message:
+        self._taken_at = time.monotonic()
         self.arrived_at, message = self._waiting.popleft()
         return message
 
@@ -60,6 +62,12 @@ class Intake(asyncio.Queue[Message]):
     def empty(self) -> bool:
         """Whether none waits."""
         return not self._waiting
+
+    def waited_s(self) -> float:
+        """For how long messages have been waiting without one being taken; 0 where none waits."""
+        if not self._waiting:
+            return 0.0
+        return time.monotonic() - max(self._taken_at, self._waiting[0][0])
 
     async def read_on(self) -> None:
         """Let all come in that the socket holds, for a moment at most.

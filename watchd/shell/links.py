@@ -9,107 +9,39 @@ from __future__ import annotations
 
 import asyncio
 import math
-import os
-import ssl
 from collections.abc import Callable
-from pathlib import Path
-from socket import IPPROTO_TCP, TCP_NODELAY
-from typing import Any, Self, cast
+from typing import Any, cast
 
 import structlog
-from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion, Will
+from aiomqtt import Client, MqttError, ProtocolVersion, Will
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from watchd.config import Broker, Config
-from watchd.errors import Place, Problem, WatchdError
+from watchd import __version__
+from watchd.config import Config
 from watchd.publish import Publish, Topics, encode
 from watchd.shell.backoff import Backoff
+from watchd.shell.broker import (
+    REFUSED,
+    BrokerClient,
+    Secrets,
+    client_of,
+    code_of,
+    refuses_protocol,
+)
 from watchd.shell.clock import Clock
 from watchd.shell.intake import Arrived, Intake, arrived
+from watchd.shell.link import Link
 from watchd.shell.outbox import Outbox
 
 # Messages handled before other tasks get their turn.
 BATCH = 100
-ANSWER_TIMEOUT_S = 10.0
-REFUSED = 0x80  # from here on, a subscription's code says no
+# Handling is a matter of milliseconds; this is far beyond what a busy machine makes of it.
+STUCK_S = 20.0
+# For the last words to a broker or under a prefix that is left.
+LEAVE_S = 3.0
 log = structlog.get_logger("watchd")
-
-
-def secret_of(broker: Broker) -> str | None:
-    """The password, from the file or service credential that the config names."""
-    if broker.password_credential is not None:
-        folder = os.environ.get("CREDENTIALS_DIRECTORY")
-        if folder is None:
-            raise WatchdError(
-                "broker: password_credential is given, but the service manager has passed no "
-                "credentials (CREDENTIALS_DIRECTORY is not set)"
-            )
-        path = Path(folder) / broker.password_credential
-    elif broker.password_file is not None:
-        path = Path(broker.password_file)
-    else:
-        return None
-    try:
-        return path.read_text("utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise WatchdError(
-            Problem(f"the broker's password cannot be read: {reason}", Place(str(path)))
-        ) from error
-
-
-def tls_of(broker: Broker) -> ssl.SSLContext | None:
-    """The TLS context, with verification always on."""
-    if broker.tls is None:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=broker.tls.ca_file)
-        if broker.tls.cert_file is not None:
-            context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise WatchdError(f"broker: tls: certificates cannot be loaded: {error}") from error
-    return context
-
-
-class _Client(Client):
-    """aiomqtt's client, which also lets go of a connection that the broker did not answer in time.
-
-    aiomqtt leaves it open. A broker that comes back to itself would take it for a link like any
-    other, and publish the will when the service stops.
-    """
-
-    async def __aenter__(self) -> Self:
-        try:
-            return await super().__aenter__()
-        except MqttError:
-            if self._client.socket() is not None:
-                self._client.disconnect()
-            raise
-
-
-def client_of(
-    broker: Broker,
-    protocol: ProtocolVersion,
-    password: str | None,
-    tls: ssl.SSLContext | None,
-    **more: Any,
-) -> Client:
-    """A client of the config's broker."""
-    return _Client(
-        broker.host,
-        broker.port,
-        username=broker.user,
-        password=password,
-        tls_context=tls,
-        protocol=protocol,
-        keepalive=math.ceil(broker.keepalive),
-        timeout=ANSWER_TIMEOUT_S,
-        socket_options=[(IPPROTO_TCP, TCP_NODELAY, 1)],
-        **more,
-    )
 
 
 class Links:
@@ -118,13 +50,13 @@ class Links:
     def __init__(
         self,
         config: Config,
+        secrets: Secrets,
         clock: Clock,
         outbox: Outbox,
         take: Callable[[Arrived], None],
         dropped: Callable[[int], None],
         retained: Callable[[], list[Publish]],
         subscriptions: Callable[[], list[str]],
-        lost_record: bytes,
     ) -> None:
         self._broker, self._clock, self._outbox = config.broker, clock, outbox
         self._topics = Topics(config.prefix)
@@ -132,69 +64,104 @@ class Links:
         self._most = config.telemetry.max_waiting
         self._take, self._dropped = take, dropped
         self._retained, self._subscriptions = retained, subscriptions
-        self._lost_record = lost_record
-        self._password, self._tls = secret_of(config.broker), tls_of(config.broker)
+        self._secrets = secrets
         self._refuses_5 = False
+        host, port = config.broker.host, config.broker.port
+        self.telemetry, self.out = Link("telemetry", host, port), Link("out", host, port)
+        self._intake = Intake(self._most, self._longest)
+        self._tasks: list[asyncio.Task[None]] = []
+        self._leaving = False
 
-    async def telemetry(self) -> None:
-        """Receive telemetry, for ever."""
-        await self._keep("telemetry", self._receive_once)
+    def start(self, group: asyncio.TaskGroup) -> None:
+        """Connect both, and keep them: tasks of the group."""
+        receiving = self._keep(self.telemetry, self._receive_once)
+        publishing = self._keep(self.out, self._publish_once)
+        self._tasks = [
+            group.create_task(receiving, name="telemetry"),
+            group.create_task(publishing, name="out"),
+        ]
 
-    async def out(self) -> None:
-        """Publish, and receive requests, for ever."""
-        await self._keep("out", self._publish_once)
+    def stop_receiving(self) -> None:
+        """No more telemetry; what waits still goes out."""
+        self._tasks[0].cancel()
 
-    async def _keep(self, name: str, once: Callable[[Backoff], Any]) -> None:
+    def stop(self) -> None:
+        """Let go of both."""
+        for task in self._tasks:
+            task.cancel()
+
+    async def leave(self, last_words: list[Publish]) -> list[Publish]:
+        """Let go of both, for other links that are there already; what could not be said.
+
+        The outbox has to be these links' own by now.
+        """
+        self._leaving = True
+        self.stop_receiving()
+        self._outbox.clear()
+        self._outbox.put(last_words)
+        try:
+            async with asyncio.timeout(LEAVE_S):
+                await self._outbox.drained()
+        except TimeoutError:
+            pass
+        self.stop()
+        await asyncio.wait(self._tasks)
+        return self._outbox.clear()
+
+    def is_stuck(self) -> bool:
+        """Whether telemetry waits that nobody takes, or nobody is there to take it.
+
+        A broker that is away, or sends nothing, is none of this.
+        """
+        return self._tasks[0].done() or self._intake.waited_s() > STUCK_S
+
+    async def _keep(self, link: Link, once: Callable[[Link, Backoff], Any]) -> None:
         backoff = Backoff()
-        said: str | None = None
         while True:
             try:
-                await once(backoff)
+                await once(link, backoff)
             except MqttError as error:
-                reason = str(error)
-                # One line for each link that broke and each new reason, not one for each try.
-                news = backoff.was_linked or reason != said
                 wait_s = backoff.wait_s()
-                if news:
-                    said = reason
-                    log.warning(
-                        "no link to the broker",
-                        link=name,
-                        reason=reason,
-                        host=self._broker.host,
-                        port=self._broker.port,
-                        next_try_s=round(wait_s, 1),
-                    )
+                link.down(str(error), wait_s)
                 await asyncio.sleep(wait_s)
 
-    def _client(self, protocol: ProtocolVersion, **more: Any) -> Client:
-        return client_of(self._broker, protocol, self._password, self._tls, **more)
+    def _client(self, protocol: ProtocolVersion, **more: Any) -> BrokerClient:
+        secrets = self._secrets
+        return client_of(self._broker, protocol, secrets.password, secrets.tls, **more)
 
-    async def _receive_once(self, backoff: Backoff) -> None:
-        intake = Intake(self._most, self._longest)
+    async def _receive_once(self, link: Link, backoff: Backoff) -> None:
+        intake = self._intake = Intake(self._most, self._longest)
         # aiomqtt wants a class here and calls it once; this gives it the queue that we hold.
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
-        async with self._client(ProtocolVersion.V311, queue_type=queue) as client:
-            await self._subscribe(client, [(t, 0) for t in self._subscriptions()])
-            log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
-            backoff.linked()
-            async for message in client.messages:
-                self._take(arrived(message, intake.arrived_at))
-                await intake.read_on()
-                for count in range(intake.qsize()):
-                    if count % BATCH == BATCH - 1:
-                        await asyncio.sleep(0)
-                    if intake.empty():
-                        break
-                    waiting = intake.get_nowait()
-                    self._take(arrived(waiting, intake.arrived_at))
-                if dropped := intake.take_dropped():
-                    self._dropped(dropped)
+        try:
+            async with self._client(ProtocolVersion.V311, queue_type=queue) as client:
+                await self._subscribe(client, [(t, 0) for t in self._subscriptions()])
+                log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
+                backoff.linked()
+                link.up()
+                async for message in client.messages:
+                    self._take(arrived(message, intake.arrived_at))
+                    await self._take_waiting(intake)
+        finally:
+            # What a lost link left behind nobody takes any more, and so it does not wait.
+            self._intake = Intake(self._most, self._longest)
 
-    async def _publish_once(self, backoff: Backoff) -> None:
+    async def _take_waiting(self, intake: Intake) -> None:
+        await intake.read_on()
+        for count in range(intake.qsize()):
+            if count % BATCH == BATCH - 1:
+                await asyncio.sleep(0)
+            if intake.empty():
+                break
+            waiting = intake.get_nowait()
+            self._take(arrived(waiting, intake.arrived_at))
+        if dropped := intake.take_dropped():
+            self._dropped(dropped)
+
+    async def _publish_once(self, link: Link, backoff: Backoff) -> None:
         wants_5 = self._broker.protocol == "5"
         protocol = ProtocolVersion.V5 if wants_5 and not self._refuses_5 else ProtocolVersion.V311
-        will = Will(self._topics.service, self._lost_record, qos=1, retain=True)
+        will = Will(self._topics.service, lost_record(__version__), qos=1, retain=True)
         intake = Intake(self._most, self._longest)
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         try:
@@ -207,9 +174,11 @@ class Links:
                     prefix=self._topics.prefix,
                     mqtt="5" if protocol is ProtocolVersion.V5 else "3.1.1",
                 )
-                self._outbox.put(self._retained())
+                if not self._leaving:
+                    self._outbox.put(self._retained())
                 await self._subscribe_own(client, protocol)
                 backoff.linked()
+                link.up()
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._send(client, protocol), name="send")
                     group.create_task(self._listen(client, intake), name="requests")
@@ -226,7 +195,7 @@ class Links:
     ) -> None:
         granted = await client.subscribe(filters)
         refused = [
-            f for (f, _), code in zip(filters, granted, strict=False) if _number(code) >= REFUSED
+            f for (f, _), code in zip(filters, granted, strict=False) if code_of(code) >= REFUSED
         ]
         if refused:
             log.error("the broker does not let watchd read", topics=refused)
@@ -239,7 +208,7 @@ class Links:
         else:
             await self._subscribe(client, [(f, 1) for f in filters])
 
-    async def _send(self, client: Client, protocol: ProtocolVersion) -> None:
+    async def _send(self, client: BrokerClient, protocol: ProtocolVersion) -> None:
         while True:
             key, message = await self._outbox.first()
             await client.publish(
@@ -249,6 +218,13 @@ class Links:
                 retain=message.retain,
                 properties=self._properties(message) if protocol is ProtocolVersion.V5 else None,
             )
+            if client.refusal is not None:
+                log.error(
+                    "the broker does not let watchd publish",
+                    topic=message.topic,
+                    reason=client.refusal,
+                )
+                client.refusal = None
             self._outbox.done(key, message)
             task = asyncio.current_task()
             if task is not None and task.cancelling():
@@ -257,7 +233,8 @@ class Links:
 
     async def _listen(self, client: Client, intake: Intake) -> None:
         async for message in client.messages:
-            self._take(arrived(message, intake.arrived_at))
+            if not self._leaving:  # the other links take it
+                self._take(arrived(message, intake.arrived_at))
 
     def _properties(self, message: Publish) -> Properties | None:
         if message.expires_in_s is None and not message.correlation:
@@ -269,15 +246,6 @@ class Links:
         if message.correlation:
             properties.CorrelationData = message.correlation
         return properties
-
-
-def _number(code: object) -> int:
-    return code.value if isinstance(code, ReasonCode) else int(str(code))
-
-
-def refuses_protocol(error: BaseException) -> bool:
-    """Whether the broker does not speak the version of MQTT that was asked for."""
-    return isinstance(error, MqttCodeError) and "protocol" in str(error).lower()
 
 
 def lost_record(version: str) -> bytes:

@@ -44,9 +44,19 @@ class Outbox:
             self._some.set()
             self._none.clear()
 
+    def clear(self) -> list[Publish]:
+        """Take out all that waits, and give it back."""
+        waited = list(self._waiting.values())
+        self._waiting.clear()
+        self._passing = 0
+        self._some.clear()
+        self._none.set()
+        return waited
+
     async def first(self) -> tuple[str | int, Publish]:
         """The message to publish next; it waits on until `done` is called with its key."""
-        await self._some.wait()
+        while not self._waiting:  # what has come may have been taken out again
+            await self._some.wait()
         return next(iter(self._waiting.items()))
 
     def done(self, key: str | int, message: Publish) -> None:

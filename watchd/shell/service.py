@@ -6,31 +6,31 @@ import asyncio
 import os
 import signal
 import time
-from pathlib import Path
-from typing import Any
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from watchd import __version__
 from watchd.alarms.records import journal_entry
 from watchd.config import Config
 from watchd.engine import Engine
-from watchd.errors import WatchdError
-from watchd.loading import load_rules, rule_files, rules_folder
 from watchd.own_rules import Fault
 from watchd.publish import Publish, Topics
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.archive import Archive
+from watchd.shell.broker import Secrets
 from watchd.shell.clock import Clock, SystemTime
+from watchd.shell.health import Health
 from watchd.shell.intake import Arrived
-from watchd.shell.links import Links, lost_record
-from watchd.shell.notify import notify
+from watchd.shell.lines import say_in_force, say_problems, say_start, say_transition
+from watchd.shell.links import Links
+from watchd.shell.notify import notify, reloading
 from watchd.shell.outbox import Outbox
+from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 
 TICK_S = 1.0
 MOST_QUERIES = 100
+STDERR = 2
 FAREWELL_S = 1.0
 # Whatever hangs (a name server, a broker that no longer answers), a stop ends within this.
 LAST_RESORT_S = 1.8
@@ -38,7 +38,7 @@ log = structlog.get_logger("watchd")
 
 
 class Service:
-    """Runs until SIGTERM or SIGINT."""
+    """Runs until SIGTERM or SIGINT; reads config and rules anew on SIGHUP."""
 
     def __init__(
         self,
@@ -49,57 +49,42 @@ class Service:
         clock: Clock,
     ) -> None:
         self._config, self._clock = config, clock
-        self._folder = rules_folder(Path(config_path), config, rules_option)
-        self._rules_seen = self._rules_stamp()
+        self._secrets = Secrets.of(config.broker)
+        self._files = Files(config_path, rules_option, config)
         self._archive = Archive(config.store)
-        self._engine = Engine(config, rules, state=self._archive.load().state, tells_samples=True)
+        self._saved = self._archive.load().state
+        self._engine = Engine(config, rules, state=self._saved, tells_samples=True)
         self._rules = rules
         self._topics = Topics(config.prefix)
-        self._said_dropped_at = float("-inf")
         self._stopping = False
         self._time = SystemTime()
+        self._health = Health()
+        self._has_terminal = os.isatty(STDERR)
 
     async def run(self) -> int:
         """Run; the exit code."""
-        stop = asyncio.Event()
+        stop, hang_up = asyncio.Event(), asyncio.Event()
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stop.set)
+        loop.add_signal_handler(signal.SIGHUP, hang_up.set)
         self._outbox = Outbox()
         self._queries: asyncio.Queue[JournalQuery] = asyncio.Queue(MOST_QUERIES)
-        links = Links(
-            self._config,
-            self._clock,
-            self._outbox,
-            self._take,
-            self._dropped,
-            self._retained,
-            self._subscriptions,
-            lost_record(__version__),
-        )
-        config = self._config
-        log.info(
-            "watchd starts",
-            version=__version__,
-            banks=list(config.banks),
-            packs=list(config.packs),
-            rules=len(self._rules),
-            prefix=config.prefix,
-            broker=f"{config.broker.host}:{config.broker.port}",
-            store=config.store.path,
-        )
+        say_start(self._files, self._config, self._rules, self._saved)
+        self._saved = None
         self._tick()
-        # The rules have just been loaded; a fault in the saved state is one of before.
-        self._out(self._engine.fault(Fault.RULES, None, self._now()))
+        # Both have just been loaded; a fault in the saved state is one of before.
+        for fault in (Fault.RULES, Fault.CONFIG):
+            self._out(self._engine.fault(fault, None, self._now()))
         scheduler = self._schedule()
-        async with asyncio.TaskGroup() as group:
-            out = group.create_task(links.out(), name="out")
+        async with asyncio.TaskGroup() as self._group:
+            self._links = self._linked()
             watching = [
-                group.create_task(links.telemetry(), name="telemetry"),
-                group.create_task(self._ticks(), name="ticks"),
-                group.create_task(self._writes(), name="writes"),
-                group.create_task(self._answers(), name="answers"),
-                group.create_task(self._archive.condense(), name="condense"),
+                self._group.create_task(self._ticks(), name="ticks"),
+                self._group.create_task(self._writes(), name="writes"),
+                self._group.create_task(self._answers(), name="answers"),
+                self._group.create_task(self._archive.condense(), name="condense"),
+                self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
             ]
             notify("READY=1")
             await stop.wait()
@@ -111,6 +96,7 @@ class Service:
             self._stopping = True
             for task in watching:
                 task.cancel()
+            self._links.stop_receiving()
             self._outbox.put(self._engine.farewell(self._now()))
             try:
                 async with asyncio.timeout(FAREWELL_S):
@@ -122,11 +108,25 @@ class Service:
                 # one it would go on saying that the service runs.
                 os._exit(0)
             await self._archive.write(self._engine.snapshot(), last=True)
-            out.cancel()
+            self._links.stop()
         self._archive.close()
         return 0
 
-    # The engine is another after each reload of the rules, so nobody else holds it.
+    def _linked(self) -> Links:
+        links = Links(
+            self._config,
+            self._secrets,
+            self._clock,
+            self._outbox,
+            self._take,
+            self._dropped,
+            self._retained,
+            self._subscriptions,
+        )
+        links.start(self._group)
+        return links
+
+    # The engine is another after each reload, so nobody else holds it.
 
     def _retained(self) -> list[Publish]:
         return [] if self._stopping else self._engine.retained()
@@ -162,21 +162,21 @@ class Service:
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
-        if time.monotonic() - self._said_dropped_at > 60:
-            self._said_dropped_at = time.monotonic()
-            log.warning(
-                "messages come faster than they are handled; older ones were dropped",
-                dropped=number,
-            )
+        log.warning(
+            "messages come faster than they are handled; older ones were dropped", dropped=number
+        )
 
     async def _ticks(self) -> None:
+        every_s = min(TICK_S, self._health.watchdog.rhythm_s)
         while True:
-            await asyncio.sleep(TICK_S)
+            await asyncio.sleep(every_s)
             self._follow_clock()
-            self._tick()
-            self._reload_rules()
+            completed = self._tick()
+            if self._files.rules_changed():
+                self._take_over(self._files.read_rules())
             for what, why in self._archive.take_faults():
                 self._out(self._engine.fault(what, why, self._now()))
+            self._health.cycle(self._engine, self._links, self._time, completed=completed)
 
     async def _writes(self) -> None:
         """Apart from the ticks, which a card that hangs must not hold up."""
@@ -195,33 +195,28 @@ class Service:
             self._archive.clock_was_set()
             self._outbox.put(self._retained())
 
-    def _tick(self) -> None:
+    def _tick(self) -> bool:
+        """Whether the engine went through it."""
         try:
             self._out(self._engine.tick(self._now()))
         except Exception:
             log.exception("a tick failed")
+            return False
+        return True
 
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
+        self._archive.sample(self._engine.take_samples())
         for note in self._engine.take_notes():
             (log.warning if note.warning else log.info)(note.event, **note.fields)
         for transition in self._engine.take_transitions():
             entry = journal_entry(transition, self._engine.step_s)
             self._archive.journal(entry)
-            log.info(
-                "alarm",
-                rule=transition.rule.name,
-                subject=transition.subject,
-                happened=entry["event"],
-                state=entry["state"],
-                told=entry["told"],
-                text=entry["text"],
-            )
+            say_transition(transition, entry)
         for news in self._engine.take_steps():
             self._archive.changed()
             step = news.procedure
             log.info("re-anchoring", pack=step.pack, way=str(step.way), step=str(step.step))
-        self._archive.sample(self._engine.take_samples())
         for query in self._engine.take_queries():
             if not self._queries.full():
                 self._queries.put_nowait(query)
@@ -230,42 +225,58 @@ class Service:
             level = log.debug if advice.amount is not None else log.info
             level(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
 
-    # --- rules ---
+    # --- config and rules anew ---
 
-    def _rules_stamp(self) -> Any:
-        try:
-            found = [
-                (str(p), s.st_mtime_ns, s.st_size)
-                for p in rule_files(self._folder)
-                for s in [p.stat()]
-            ]
-        except (WatchdError, OSError):
-            return None
-        return found
+    async def _reloads(self, hang_up: asyncio.Event, stop: asyncio.Event) -> None:
+        while True:
+            await hang_up.wait()
+            hang_up.clear()
+            if self._has_terminal and not os.isatty(STDERR):
+                # The terminal is gone in which somebody tried it out.
+                os.dup2(os.open(os.devnull, os.O_WRONLY), STDERR)
+                stop.set()
+                continue
+            notify(reloading(time.monotonic_ns()))
+            self._take_over(self._files.read())
+            notify("READY=1")
 
-    def _reload_rules(self) -> None:
-        stamp = self._rules_stamp()
-        if stamp == self._rules_seen:
-            return
-        self._rules_seen = stamp
-        try:
-            rules = load_rules(self._folder)
-        except WatchdError as error:
-            for problem in error.problems:
-                # The place is in the text; a traceback would say nothing to the keeper.
-                log.error("rules do not load; the old ones stay", problem=str(problem))  # noqa: TRY400
-            self._out(self._engine.fault(Fault.RULES, str(error.problems[0]), self._now()))
-            return
-        # The new engine goes on from the old one's state; an alarm whose rule is the same, too.
-        self._engine = Engine(
-            self._config, rules, state=self._engine.snapshot(), tells_samples=True
-        )
-        self._rules = rules
-        log.info("rules loaded", rules=len(rules), folder=str(self._folder))
-        self._tick()
-        self._out(self._engine.fault(Fault.RULES, None, self._now()))
-        # Texts and priorities may be others now, also of alarms that stand.
-        self._outbox.put(self._retained())
+    def _take_over(self, found: Found) -> None:
+        """Put in force what loads, and say of the rest that the old stays."""
+        say_problems(found)
+        config, rules = found.config or self._config, found.rules or self._rules
+        secrets = found.secrets or self._secrets
+        if found.config is not None or found.rules is not None:
+            try:
+                new = succeed(self._engine, config, rules, self._now())
+            except Exception:
+                log.exception("config and rules could not be put in force; the old ones stay")
+                return
+            say_in_force(found, self._files, self._config)
+            before, self._config = self._config, config
+            self._engine, self._rules, self._topics = new.engine, rules, Topics(config.prefix)
+            if wants_other_links(before, self._secrets, config, secrets):
+                self._secrets = secrets
+                self._change_links(new, is_same_broker(before, config))
+            else:
+                self._outbox.put(new.gone)
+            self._out(new.out)
+        for fault, why in found.faults():
+            self._out(self._engine.fault(fault, why, self._now()))
+
+    def _change_links(self, new: Succession, same_broker: bool) -> None:
+        old, waiting = self._links, self._outbox.clear()
+        self._outbox = Outbox()
+        self._outbox.put(m for m in waiting if same_broker or not m.retain)
+        self._links = self._linked()
+        self._group.create_task(self._leave(old, new, same_broker), name="leave")
+
+    async def _leave(self, old: Links, new: Succession, same_broker: bool) -> None:
+        unsaid = await old.leave(new.gone if same_broker else new.farewell)
+        if same_broker:
+            stands = {message.topic for message in self._retained()}
+            self._outbox.put(m for m in unsaid if m.topic not in stands)
+        elif unsaid:
+            log.warning("the broker of before did not take back what stood there")
 
     # --- the calendar, and what is asked ---
 

@@ -170,6 +170,14 @@ class PackParts:
         """Whether nothing of what should come is fresh."""
         return all(at - max(t, self._begun_at) >= self._limits_s[n] for n, t in self._expected())
 
+    def heard_at(self) -> float | None:
+        """When the newest measurement was made; None where none has come."""
+        return max((self._values[n][1] for n in self._measured if n in self._values), default=None)
+
+    def is_heard(self, at: float) -> bool:
+        """Whether something of what should come is fresh, and has come at all."""
+        return any(at - t < self._limits_s[n] for n, t in self._expected() if n in self._values)
+
     def stale_at(self, at: float) -> float:
         """When the next measurement goes stale or overdue after `at`; infinity if none will."""
         ends = [

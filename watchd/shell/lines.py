@@ -1,0 +1,116 @@
+"""Lines of the log that say how the service starts, and what a reload found."""
+
+from __future__ import annotations
+
+import platform
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from watchd import __version__
+from watchd.alarms.state import Transition
+from watchd.config import Config
+from watchd.messages import JournalEntry
+from watchd.publish import rfc3339
+from watchd.rules.rule import Rule
+from watchd.shell.reload import Files, Found
+
+# A person has edited something and looks for the answer, however often.
+MOST_AN_HOUR = 100
+log = structlog.get_logger("watchd")
+
+
+def say_start(
+    files: Files, config: Config, rules: tuple[Rule, ...], state: dict[str, Any] | None
+) -> None:
+    """All that matters, in one line."""
+    broker, store = config.broker, Path(config.store.path)
+    log.info(
+        "watchd starts",
+        version=__version__,
+        python=platform.python_version(),
+        config=str(files.config_path),
+        rules=len(rules),
+        folder=str(files.folder),
+        banks=list(config.banks),
+        packs=list(config.packs),
+        broker=f"{broker.host}:{broker.port}",
+        mqtt=broker.protocol,
+        tls=broker.tls is not None,
+        prefix=config.prefix,
+        store=str(store),
+        store_mb=megabytes(store),
+        state=_state_text(state),
+    )
+
+
+def say_problems(found: Found) -> None:
+    """A line for each. The place is in the text; a traceback would say nothing to the keeper."""
+    for event, problems in (
+        ("the config does not load; the old one stays", found.config_problems),
+        ("rules do not load; the old ones stay", found.rules_problems),
+    ):
+        for problem in problems:
+            log.error(event, problem=str(problem), most_an_hour=MOST_AN_HOUR)
+
+
+def say_in_force(found: Found, files: Files, before: Config) -> None:
+    """What is in force from now on."""
+    config = found.config
+    if config is not None:
+        log.info(
+            "config loaded",
+            config=str(files.config_path),
+            banks=list(config.banks),
+            packs=list(config.packs),
+            most_an_hour=MOST_AN_HOUR,
+        )
+        if config.store != before.store:
+            log.warning(
+                "changes of the store are taken at the next start",
+                store=config.store.path,
+                most_an_hour=MOST_AN_HOUR,
+            )
+    if found.rules is not None:
+        log.info(
+            "rules loaded",
+            rules=len(found.rules),
+            folder=str(files.folder),
+            most_an_hour=MOST_AN_HOUR,
+        )
+
+
+def say_transition(transition: Transition, entry: JournalEntry) -> None:
+    """Something happened to an alarm."""
+    log.info(
+        "alarm",
+        rule=transition.rule.name,
+        subject=transition.subject,
+        happened=entry["event"],
+        state=entry["state"],
+        told=entry["told"],
+        text=entry["text"],
+    )
+
+
+def megabytes(store: Path) -> float | None:
+    """The size of a store, with what the database has not yet moved from its log into it.
+
+    None where there is none, or it is not for this user to see.
+    """
+    try:
+        log_file = store.with_name(f"{store.name}-wal")
+        more = log_file.stat().st_size if log_file.exists() else 0
+        return round((store.stat().st_size + more) / 1e6, 2)
+    except OSError:
+        return None
+
+
+def _state_text(state: dict[str, Any] | None) -> str:
+    if not state:
+        return "fresh"
+    try:
+        return f"restored, of {rfc3339(state['at'] + state.get('step_s', 0.0))}"
+    except (KeyError, TypeError, ValueError, OverflowError, OSError):
+        return "saved, but not to be read"
