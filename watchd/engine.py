@@ -22,7 +22,8 @@ from watchd.own_rules import FLOOD, NO_FAULT, Fault
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
 from watchd.reanchor_actions import ReanchorActions
-from watchd.requests import JournalQuery, answer_topic
+from watchd.reception import Limiter, Reception
+from watchd.requests import JournalQuery
 from watchd.rules.rule import Rule
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
@@ -40,6 +41,9 @@ UNWATCHED_S = 30.0
 FLOOD_KEY = f"{FLOOD}/service/watchd"
 # Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
 LONGEST_SILENCE_S = 3 * 86400.0
+MOST_LEFT_A_MINUTE = 1000
+TOO_MUCH_LEFT = "more is left below this prefix than watchd takes away at once"
+NO_SUCH_ANSWER = "its response topic is none on which watchd answers"
 
 
 class Engine:
@@ -65,7 +69,9 @@ class Engine:
         self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
+        self._left = Limiter(MOST_LEFT_A_MINUTE)
         self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
+        self._reception = Reception(config.requests, self._say.topics, self._gate.is_bridges)
         self._saved = state
         self._begun = False
         # Kept time never jumps: where the system's clock was set, it shows `_step_s` more.
@@ -367,24 +373,34 @@ class Engine:
     def _own_topic(
         self, topic: str, payload: bytes, retained: bool, reply_to: str | None, correlation: bytes
     ) -> None:
-        if topic == self._say.topics.request:
-            if not retained:  # a request from before is history as well
-                self._request(payload, reply_to, correlation)
-        elif retained and payload and topic not in self._standing():
+        if self._say.topics.is_request(topic):
+            if not retained and self._reception.listens(topic):
+                # A request from before is history as well.
+                self._request(topic, payload, reply_to, correlation)
+        elif retained and payload and not self._say.stands(topic, self._watches):
             # Left by an earlier run: a rule, pack or bank that is no more, or advice of before.
-            self._say.say(withdrawal(topic))
+            # Left by somebody else, it may be more than can be taken away at once.
+            if self._left.wait_s("", self._now):
+                self._gate.note(self._now, "not taken away", self._config.prefix, TOO_MUCH_LEFT)
+            else:
+                self._say.say(withdrawal(topic))
 
-    def _standing(self) -> set[str]:
-        return {message.topic for message in self.retained() if message.payload}
-
-    def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
+    def _request(
+        self, asked_on: str, payload: bytes, reply_to: str | None, correlation: bytes
+    ) -> None:
         self._counts["requests"] += 1
-        topic = answer_topic(reply_to, payload, self._config.prefix)
-        if topic is not None and self._gate.is_telemetry(topic):
-            topic = None
-        outcome = self._actions.take(payload, topic, correlation, self._now, self._step_s)
+        received = self._reception.take(asked_on, payload, reply_to, correlation, self._now)
+        if received.refused is not None:
+            self._counts["requests_refused"] += 1
+            self._gate.note(self._now, "request refused", asked_on, received.refused)
+            if received.answer is not None:
+                self._say.say(received.answer)
+            return
+        if reply_to is not None and received.answer_to is None:
+            self._gate.note(self._now, "request not answered", asked_on, NO_SUCH_ANSWER)
+        outcome = self._actions.take(payload, received, correlation, self._now, self._step_s)
         if outcome.refused is not None:
-            self._gate.note(self._now, "request refused", self._say.topics.request, outcome.refused)
+            self._gate.note(self._now, "request refused", asked_on, outcome.refused)
         if outcome.query is not None:
             self._queries.append(outcome.query)
         if outcome.transition is not None:

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import math
-import os
 import ssl
 from collections.abc import Callable
-from pathlib import Path
 from socket import IPPROTO_TCP, TCP_NODELAY
 from typing import Any, Self, cast
 
@@ -24,54 +22,19 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from watchd.config import Broker, Config
-from watchd.errors import Place, Problem, WatchdError
 from watchd.publish import Publish, Topics, encode
 from watchd.shell.backoff import Backoff
 from watchd.shell.clock import Clock
+from watchd.shell.credentials import cautions_of, distrust_of, secret_of, tls_of
 from watchd.shell.intake import Arrived, Intake, arrived
 from watchd.shell.outbox import Outbox
 
 # Messages handled before other tasks get their turn.
 BATCH = 100
 ANSWER_TIMEOUT_S = 10.0
+LONGEST_PACKET = 262_144  # bytes that MQTT 5 lets us ask the broker to stay below
 REFUSED = 0x80  # from here on, a subscription's code says no
 log = structlog.get_logger("watchd")
-
-
-def secret_of(broker: Broker) -> str | None:
-    """The password, from the file or service credential that the config names."""
-    if broker.password_credential is not None:
-        folder = os.environ.get("CREDENTIALS_DIRECTORY")
-        if folder is None:
-            raise WatchdError(
-                "broker: password_credential is given, but the service manager has passed no "
-                "credentials (CREDENTIALS_DIRECTORY is not set)"
-            )
-        path = Path(folder) / broker.password_credential
-    elif broker.password_file is not None:
-        path = Path(broker.password_file)
-    else:
-        return None
-    try:
-        return path.read_text("utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise WatchdError(
-            Problem(f"the broker's password cannot be read: {reason}", Place(str(path)))
-        ) from error
-
-
-def tls_of(broker: Broker) -> ssl.SSLContext | None:
-    """The TLS context, with verification always on."""
-    if broker.tls is None:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=broker.tls.ca_file)
-        if broker.tls.cert_file is not None:
-            context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise WatchdError(f"broker: tls: certificates cannot be loaded: {error}") from error
-    return context
 
 
 class _Client(Client):
@@ -133,8 +96,12 @@ class Links:
         self._take, self._dropped = take, dropped
         self._retained, self._subscriptions = retained, subscriptions
         self._lost_record = lost_record
+        self._requests = config.requests
         self._password, self._tls = secret_of(config.broker), tls_of(config.broker)
         self._refuses_5 = False
+        self._distrust: str | None = None
+        for caution in cautions_of(config.broker):
+            log.warning("open to others", what=caution)
 
     async def telemetry(self) -> None:
         """Receive telemetry, for ever."""
@@ -151,10 +118,15 @@ class Links:
             try:
                 await once(backoff)
             except MqttError as error:
+                was_linked, wait_s = backoff.was_linked, backoff.wait_s()
+                distrust = distrust_of(error, self._broker)
+                if distrust is not None:
+                    self._distrusted(distrust, wait_s)
+                    await asyncio.sleep(wait_s)
+                    continue
                 reason = str(error)
                 # One line for each link that broke and each new reason, not one for each try.
-                news = backoff.was_linked or reason != said
-                wait_s = backoff.wait_s()
+                news = was_linked or reason != said
                 if news:
                     said = reason
                     log.warning(
@@ -167,6 +139,22 @@ class Links:
                     )
                 await asyncio.sleep(wait_s)
 
+    def _distrusted(self, why: str, next_try_s: float) -> None:
+        """One line for both links: they have the same broker."""
+        if why != self._distrust:
+            self._distrust = why
+            log.error(
+                "no trust between watchd and the broker",
+                reason=why,
+                host=self._broker.host,
+                port=self._broker.port,
+                next_try_s=round(next_try_s, 1),
+            )
+
+    def _linked(self, backoff: Backoff) -> None:
+        self._distrust = None
+        backoff.linked()
+
     def _client(self, protocol: ProtocolVersion, **more: Any) -> Client:
         return client_of(self._broker, protocol, self._password, self._tls, **more)
 
@@ -177,9 +165,9 @@ class Links:
         async with self._client(ProtocolVersion.V311, queue_type=queue) as client:
             await self._subscribe(client, [(t, 0) for t in self._subscriptions()])
             log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
-            backoff.linked()
+            self._linked(backoff)
             async for message in client.messages:
-                self._take(arrived(message, intake.arrived_at))
+                self._take_telemetry(arrived(message, intake.arrived_at))
                 await intake.read_on()
                 for count in range(intake.qsize()):
                     if count % BATCH == BATCH - 1:
@@ -187,9 +175,16 @@ class Links:
                     if intake.empty():
                         break
                     waiting = intake.get_nowait()
-                    self._take(arrived(waiting, intake.arrived_at))
+                    self._take_telemetry(arrived(waiting, intake.arrived_at))
                 if dropped := intake.take_dropped():
                     self._dropped(dropped)
+
+    def _take_telemetry(self, message: Arrived) -> None:
+        """What is ours comes over the other link, and must not come twice: a source such as
+        `{pack}/state` asks the broker for `+/state`, which may be ours as well.
+        """
+        if not message.topic.startswith(f"{self._topics.prefix}/"):
+            self._take(message)
 
     async def _publish_once(self, backoff: Backoff) -> None:
         wants_5 = self._broker.protocol == "5"
@@ -198,7 +193,10 @@ class Links:
         intake = Intake(self._most, self._longest)
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         try:
-            async with self._client(protocol, will=will, queue_type=queue) as client:
+            limits = _limits() if protocol is ProtocolVersion.V5 else None
+            async with self._client(
+                protocol, will=will, queue_type=queue, properties=limits
+            ) as client:
                 if self._refuses_5:
                     log.warning("the broker refuses MQTT 5; over 3.1.1 advice cannot expire there")
                     self._refuses_5 = False  # ask again at the next connection
@@ -209,7 +207,7 @@ class Links:
                 )
                 self._outbox.put(self._retained())
                 await self._subscribe_own(client, protocol)
-                backoff.linked()
+                self._linked(backoff)
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._send(client, protocol), name="send")
                     group.create_task(self._listen(client, intake), name="requests")
@@ -232,7 +230,10 @@ class Links:
             log.error("the broker does not let watchd read", topics=refused)
 
     async def _subscribe_own(self, client: Client, protocol: ProtocolVersion) -> None:
-        filters = [self._topics.request, *self._topics.own_retained()]
+        filters = [*self._topics.own_retained()]
+        if self._requests.enabled:
+            plain = [] if self._requests.named_only else [self._topics.request]
+            filters += [*plain, self._topics.request_of("+")]
         if protocol is ProtocolVersion.V5:
             options = SubscribeOptions(qos=1, noLocal=True)
             await self._subscribe(client, [(f, options) for f in filters])
@@ -242,13 +243,19 @@ class Links:
     async def _send(self, client: Client, protocol: ProtocolVersion) -> None:
         while True:
             key, message = await self._outbox.first()
-            await client.publish(
-                message.topic,
-                message.payload,
-                qos=message.qos,
-                retain=message.retain,
-                properties=self._properties(message) if protocol is ProtocolVersion.V5 else None,
-            )
+            try:
+                await client.publish(
+                    message.topic,
+                    message.payload,
+                    qos=message.qos,
+                    retain=message.retain,
+                    properties=(
+                        self._properties(message) if protocol is ProtocolVersion.V5 else None
+                    ),
+                )
+            except ValueError:
+                # What MQTT cannot carry must not hold back what comes after it.
+                log.exception("a message could not be published", topic=message.topic[:200])
             self._outbox.done(key, message)
             task = asyncio.current_task()
             if task is not None and task.cancelling():
@@ -269,6 +276,13 @@ class Links:
         if message.correlation:
             properties.CorrelationData = message.correlation
         return properties
+
+
+def _limits() -> Properties:
+    """What a broker is told not to exceed: no request is nearly as long."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho's
+    properties.MaximumPacketSize = LONGEST_PACKET
+    return properties
 
 
 def _number(code: object) -> int:

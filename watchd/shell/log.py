@@ -14,7 +14,13 @@ def set_up_log(*, as_json: bool, verbose: bool) -> None:
     renderer: structlog.types.Processor = (
         structlog.processors.JSONRenderer()
         if as_json
-        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=0)
+        else structlog.dev.ConsoleRenderer(
+            colors=sys.stderr.isatty(),
+            pad_event_to=0,
+            # The default shows the values of local variables where `rich` is installed, and the
+            # broker's password is one.
+            exception_formatter=structlog.dev.plain_traceback,
+        )
     )
     shared: list[structlog.types.Processor] = [
         structlog.processors.add_log_level,

@@ -141,7 +141,7 @@ class Service:
         if self._stopping:  # a request can still come
             return
         topic, at = message.topic, self._clock.at(self._time.at(message.at))
-        if topic == self._topics.request or not topic.startswith(self._topics.prefix + "/"):
+        if self._topics.is_request(topic) or not topic.startswith(self._topics.prefix + "/"):
             self._archive.record(topic, message.payload, at, retained=message.retained)
         try:
             out = self._engine.feed(
@@ -206,6 +206,7 @@ class Service:
                 state=entry["state"],
                 told=entry["told"],
                 text=entry["text"],
+                **({"by": entry["by"], "by_how": str(transition.by_how)} if entry["by"] else {}),
             )
         for news in self._engine.take_steps():
             self._archive.changed()
