@@ -42,7 +42,7 @@ def ask(hut: Scene, name: str = "", reply_to: str = "phone/answer", **request: A
 def asked_by(hut: Scene) -> dict[str, Any]:
     (moved,) = hut.transitions
     entry = journal_entry(moved)
-    return {k: entry[k] for k in ("by", "by_how", "claim") if k in entry}  # type: ignore[literal-required]
+    return {k: entry[k] for k in ("by", "by_how", "claim") if k in entry}
 
 
 @pytest.mark.parametrize(

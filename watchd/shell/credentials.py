@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import ssl
 import stat
@@ -16,6 +17,7 @@ from watchd.errors import Place, Problem, WatchdError
 _NOT_YET_VALID, _EXPIRED = 9, 10
 _UNKNOWN = (18, 19, 20, 21)  # self-signed, or of an authority that is not among those known
 _ANOTHER_NAME = (62, 64)  # of a host, of an address
+_IN_TEXT = re.compile(r"\[SSL: (\w+)\]")
 
 
 def secret_of(broker: Broker) -> str | None:
@@ -111,7 +113,10 @@ def distrust_of(error: BaseException, broker: Broker) -> str | None:
             return _uncertified(cause, broker)
         if isinstance(cause, ssl.SSLError):
             return _refused(str(cause.reason or cause), broker)
-    return None
+        if isinstance(cause, ConnectionResetError) and broker.tls is not None:
+            return _refused("the broker ended the connection", broker)
+    told = _IN_TEXT.search(str(error))
+    return _refused(told[1], broker) if told else None
 
 
 def _chain(error: BaseException | None) -> Iterator[BaseException]:
@@ -141,5 +146,4 @@ def _refused(reason: str, broker: Broker) -> str:
         return f"the broker does not accept watchd's certificate ({reason.lower()})"
     if "PROTOCOL" in reason:
         return f"the broker has no TLS 1.2 or newer ({reason.lower()})"
-    hint = "; with TLS the port usually is 8883" if broker.port == 1883 else ""
-    return f"no TLS with the broker ({reason.lower()}){hint}"
+    return f"no TLS with the broker ({reason.lower()}): is {broker.port} its port with TLS?"

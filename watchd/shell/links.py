@@ -41,8 +41,17 @@ class _Client(Client):
     """aiomqtt's client, which also lets go of a connection that the broker did not answer in time.
 
     aiomqtt leaves it open. A broker that comes back to itself would take it for a link like any
-    other, and publish the will when the service stops.
+    other, and publish the will when the service stops. A broker that does not accept our
+    certificate says so after the handshake (TLS 1.3), where paho only logs it and aiomqtt waits on.
     """
+
+    def __init__(self, *arguments: Any, **more: Any) -> None:
+        super().__init__(*arguments, **more)
+        self._client.on_log = self._on_log
+
+    def _on_log(self, _client: object, _data: object, _level: int, said: str) -> None:
+        if said.startswith("failed to receive on socket: [SSL") and not self._connected.done():
+            self._connected.set_exception(MqttError(said))
 
     async def __aenter__(self) -> Self:
         try:
