@@ -25,6 +25,7 @@ from watchd.reanchor_actions import ReanchorActions
 from watchd.reception import Limiter, Reception
 from watchd.requests import JournalQuery
 from watchd.rules.rule import Rule
+from watchd.saved_state import check_state
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
@@ -70,7 +71,7 @@ class Engine:
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
         self._left = Limiter(MOST_LEFT_A_MINUTE)
-        self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
+        self._say = self._speaker()
         self._reception = Reception(config.requests, self._say.topics, self._gate.is_bridges)
         self._saved = state
         self._begun = False
@@ -307,22 +308,41 @@ class Engine:
         try:
             if saved.get("version", STATE_VERSION) != STATE_VERSION:
                 raise ValueError("of another version")  # noqa: TRY301
+            check_state(saved)
             self._build(at, saved)
             self._renew_edited(saved.get("alarms", {}))
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+            self._evaluate_all()
+            self._watches.snapshot()  # or it could not be saved again
+        except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
+            self._forget()
             self._build_anew(at, saved)
+            self._evaluate_all()
         self._saved = None
         self._begun = True
+
+    def _evaluate_all(self) -> None:
         for watch in self._watches.all:
             self._evaluate(watch, self._now)
+
+    def _forget(self) -> None:
+        """Take back what was said on the way into a state that cannot be used."""
+        self._say = self._speaker()
+        self._agenda = Agenda()
+        self._transitions, self._advised, self._steps, self._samples = [], [], [], []
+
+    def _speaker(self) -> Publications:
+        every_s = self._config.telemetry.figures_every
+        return Publications(self._config.prefix, every_s, len(self._rules))
 
     def _build_anew(self, at: float, saved: dict[str, Any]) -> None:
         """Without a past, but for a threshold that somebody has lowered and is to put back."""
         try:
-            self._build(at, {"reanchor": saved.get("reanchor", {})})
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+            kept = {"reanchor": saved.get("reanchor", {})}
+            check_state(kept)
+            self._build(at, kept)
+        except Exception:  # noqa: BLE001 - as in `_begin`
             self._build(at, {})
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
@@ -334,7 +354,8 @@ class Engine:
         self._now = now = at - self._step_s
         self._say.since = saved.get("since", now)
         self._counts.clear()
-        self._counts.update(saved.get("counts", {}))
+        counts = saved.get("counts", {})
+        self._counts.update({name: n for name, n in counts.items() if type(n) is int})
         self._annunciator = Annunciator(saved.get("annunciator"))
         self._watches = build_watches(
             self._config,

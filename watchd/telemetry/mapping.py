@@ -221,7 +221,9 @@ def _events(raw: Any, field: FieldMap, unmapped: list[str]) -> tuple[str, ...]:
     if field.when_true is not None:
         return (field.when_true,) if _flag(PROTECTION, raw) else ()
     if field.bits is not None:
-        if isinstance(raw, bool) or not isinstance(raw, int | float) or raw != int(raw) or raw < 0:
+        number = isinstance(raw, int | float) and not isinstance(raw, bool)
+        # 1e400 is an infinity by now.
+        if not number or not 0 <= raw < math.inf or raw != int(raw):
             raise PayloadError("protection: not a bit mask")
         mask = int(raw)
         return _unique(event for bit, event in field.bits.items() if mask >> bit & 1)
