@@ -85,7 +85,7 @@ class User:
 
     def listens(self, *filters: str) -> None:
         """Subscribe, and wait for the answer: all that was sent before has come by then."""
-        _, number = self._client.subscribe([(f, 0) for f in filters])  # type: ignore[list-item]
+        _, number = self._client.subscribe([(f, 0) for f in filters])
         until(lambda: number in self._subscribed, "the subscription is answered")
 
     def _on_message(self, _c: object, _d: object, message: paho.MQTTMessage) -> None:
