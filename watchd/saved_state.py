@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
-# Far above any time in s, charge in Ah or sum of squares that is kept; infinities are above it.
+# Far above any time in s, charge in Ah or sum of squares that is kept. Infinities are kept as well:
+# the highest of nothing, and what never comes.
 LARGEST = 1e30
+ENDLESS = (math.inf, -math.inf)
 LATEST = 1e11  # Unix seconds, some thousand years
 
 
 def check_state(state: dict[str, Any]) -> None:
     """Raise ValueError for what no engine has written, wherever it stands.
 
-    JSON's 1e999 is an infinity once it is read, and Python's reader also takes NaN: from one of
-    them all that is computed with it becomes the same.
+    Python's reader of JSON takes NaN as well, and what is computed with it becomes the same.
     """
     for name in ("at", "since"):
         if name in state and not (_is_number(state[name]) and 0 <= state[name] < LATEST):
             raise ValueError(f"'{name}' is no time")
-    if not _is_number(state.get("step_s", 0.0)):
+    step_s = state.get("step_s", 0.0)
+    if not (_is_number(step_s) and abs(step_s) < LATEST):
         raise ValueError("'step_s' is no time")
     _check_numbers(state)
 
@@ -34,5 +37,5 @@ def _check_numbers(state: Any) -> None:
     elif isinstance(state, list | tuple):
         for value in state:
             _check_numbers(value)
-    elif isinstance(state, int | float) and not -LARGEST < state < LARGEST:
+    elif isinstance(state, int | float) and not abs(state) < LARGEST and state not in ENDLESS:
         raise ValueError("a number in it is none, or too large")

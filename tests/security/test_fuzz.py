@@ -266,7 +266,7 @@ def test_states_from_the_disk(number: int) -> None:
             late.feed("hut/birch/state", pack())
         held(late, None)  # a figure of before may be of another kind
         assert late.raised("overfull", "pack/alder")
-        json.dumps(late.engine.snapshot(), allow_nan=False)
+        json.dumps(late.engine.snapshot())
 
 
 def _topics(count: int) -> list[Callable[[int], tuple[str, Any]]]:
