@@ -42,6 +42,7 @@ sources:
   - {topic: "hut/{pack}/cell/{cell}", value: cell_v}
   - {topic: "hut/{pack}/amps", value: current_a}
   - {topic: "hut/{pack}/too-hot", value: {name: protection, when_true: OVER_TEMP}}
+requests: {most_a_minute: 100000}
 """
 
 

@@ -19,6 +19,7 @@ from watchd.yaml_mistakes import mistake_of
 Path = tuple[str | int, ...]  # keys and list indices, from the root
 MAX_DEPTH = 40
 MAX_CHARACTERS = 1_000_000
+LONGEST_NUMBER = 100
 # Neither may reach a topic, a terminal or the path of a file.
 _NOT_TEXT = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
 _DECIMAL = re.compile(r"0|-?[1-9][0-9]{0,8}")
@@ -148,6 +149,11 @@ def _build(node: yaml.Node, path: Path, document: Document, problems: list[Probl
         return found
     if isinstance(node, yaml.SequenceNode):
         return [_build(child, (*path, i), document, problems) for i, child in enumerate(node.value)]
+    if len(node.value) > LONGEST_NUMBER and not node.tag.endswith(":str"):
+        # One of many digits, or many groups between colons, takes minutes to work out.
+        what = f"a number longer than {LONGEST_NUMBER} characters; put it in quotes if it is a text"
+        problems.append(document.at(what, _spot(node), 1))
+        return None
     try:
         value = yaml.constructor.SafeConstructor().construct_document(node)
     except (ValueError, OverflowError):

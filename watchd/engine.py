@@ -22,8 +22,10 @@ from watchd.own_rules import FLOOD, NO_FAULT, Fault
 from watchd.publications import Publications
 from watchd.publish import Publish, withdrawal
 from watchd.reanchor_actions import ReanchorActions
-from watchd.requests import JournalQuery, answer_topic
+from watchd.reception import Limiter, Reception
+from watchd.requests import JournalQuery
 from watchd.rules.rule import Rule
+from watchd.saved_state import check_state
 from watchd.telemetry.gate import Gate
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
@@ -41,6 +43,9 @@ UNWATCHED_S = 30.0
 FLOOD_KEY = f"{FLOOD}/service/watchd"
 # Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
 LONGEST_SILENCE_S = 3 * 86400.0
+MOST_LEFT_A_MINUTE = 1000
+TOO_MUCH_LEFT = "more is left below this prefix than watchd takes away at once"
+NO_SUCH_ANSWER = "its response topic is none on which watchd answers"
 
 
 class Engine:
@@ -66,7 +71,9 @@ class Engine:
         self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
-        self._say = Publications(config.prefix, config.telemetry.figures_every, len(self._rules))
+        self._left = Limiter(MOST_LEFT_A_MINUTE)
+        self._say = self._speaker()
+        self._reception = Reception(config.requests, self._say.topics, self._gate.is_bridges)
         self._saved = state
         self._begun = False
         # Kept time never jumps: where the system's clock was set, it shows `_step_s` more.
@@ -309,22 +316,41 @@ class Engine:
         try:
             if saved.get("version", STATE_VERSION) != STATE_VERSION:
                 raise ValueError("of another version")  # noqa: TRY301
+            check_state(saved)
             self._build(at, saved)
             self._renew_edited(saved.get("alarms", {}))
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+            self._evaluate_all()
+            self._watches.snapshot()  # or it could not be saved again
+        except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
+            self._forget()
             self._build_anew(at, saved)
+            self._evaluate_all()
         self._saved = None
         self._begun = True
+
+    def _evaluate_all(self) -> None:
         for watch in self._watches.all:
             self._evaluate(watch, self._now)
+
+    def _forget(self) -> None:
+        """Take back what was said on the way into a state that cannot be used."""
+        self._say = self._speaker()
+        self._agenda = Agenda()
+        self._transitions, self._advised, self._steps, self._samples = [], [], [], []
+
+    def _speaker(self) -> Publications:
+        every_s = self._config.telemetry.figures_every
+        return Publications(self._config.prefix, every_s, len(self._rules))
 
     def _build_anew(self, at: float, saved: dict[str, Any]) -> None:
         """Without a past, but for a threshold that somebody has lowered and is to put back."""
         try:
-            self._build(at, {"reanchor": saved.get("reanchor", {})})
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+            kept = {"reanchor": saved.get("reanchor", {})}
+            check_state(kept)
+            self._build(at, kept)
+        except Exception:  # noqa: BLE001 - as in `_begin`
             self._build(at, {})
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
@@ -336,7 +362,8 @@ class Engine:
         self._now = now = at - self._step_s
         self._say.since = saved.get("since", now)
         self._counts.clear()
-        self._counts.update(saved.get("counts", {}))
+        counts = saved.get("counts", {})
+        self._counts.update({name: n for name, n in counts.items() if type(n) is int})
         self._annunciator = Annunciator(saved.get("annunciator"))
         self._watches = build_watches(
             self._config,
@@ -375,24 +402,34 @@ class Engine:
     def _own_topic(
         self, topic: str, payload: bytes, retained: bool, reply_to: str | None, correlation: bytes
     ) -> None:
-        if topic == self._say.topics.request:
-            if not retained:  # a request from before is history as well
-                self._request(payload, reply_to, correlation)
-        elif retained and payload and topic not in self._standing():
+        if self._say.topics.is_request(topic):
+            if not retained and self._reception.listens(topic):
+                # A request from before is history as well.
+                self._request(topic, payload, reply_to, correlation)
+        elif retained and payload and not self._say.stands(topic, self._watches):
             # Left by an earlier run: a rule, pack or bank that is no more, or advice of before.
-            self._say.say(withdrawal(topic))
+            # Left by somebody else, it may be more than can be taken away at once.
+            if self._left.wait_s("", self._now):
+                self._gate.note(self._now, "not taken away", self._config.prefix, TOO_MUCH_LEFT)
+            else:
+                self._say.say(withdrawal(topic))
 
-    def _standing(self) -> set[str]:
-        return {message.topic for message in self.retained() if message.payload}
-
-    def _request(self, payload: bytes, reply_to: str | None, correlation: bytes) -> None:
+    def _request(
+        self, asked_on: str, payload: bytes, reply_to: str | None, correlation: bytes
+    ) -> None:
         self._counts["requests"] += 1
-        topic = answer_topic(reply_to, payload, self._config.prefix)
-        if topic is not None and self._gate.is_telemetry(topic):
-            topic = None
-        outcome = self._actions.take(payload, topic, correlation, self._now, self._step_s)
+        received = self._reception.take(asked_on, payload, reply_to, correlation, self._now)
+        if received.refused is not None:
+            self._counts["requests_refused"] += 1
+            self._gate.note(self._now, "request refused", asked_on, received.refused)
+            if received.answer is not None:
+                self._say.say(received.answer)
+            return
+        if reply_to is not None and received.answer_to is None:
+            self._gate.note(self._now, "request not answered", asked_on, NO_SUCH_ANSWER)
+        outcome = self._actions.take(payload, received, correlation, self._now, self._step_s)
         if outcome.refused is not None:
-            self._gate.note(self._now, "request refused", self._say.topics.request, outcome.refused)
+            self._gate.note(self._now, "request refused", asked_on, outcome.refused)
         if outcome.query is not None:
             self._queries.append(outcome.query)
         if outcome.transition is not None:

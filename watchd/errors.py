@@ -6,11 +6,14 @@ and one clear line for each problem; nothing else in the package needs a class o
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
 LONGEST_EXCERPT = 240
+# A line of a file that holds a secret, which must not go on into a terminal or a journal.
+_SECRET = re.compile(r"(pass(word|wd|phrase)?|pwd|secret|token)['\"]?\s*:|\S:\S+@", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +42,7 @@ class Problem:
         head = f"{self.place}: {self.what}" if self.place else self.what
         if self.excerpt is None or self.place is None or self.place.column is None:
             return head
-        if len(self.excerpt) > LONGEST_EXCERPT:
+        if len(self.excerpt) > LONGEST_EXCERPT or _SECRET.search(self.excerpt):
             return head
         # Tabs keep their width, so that the caret stands under the words in any terminal.
         lead = "".join(c if c == "\t" else " " for c in self.excerpt[: self.place.column - 1])
@@ -69,6 +72,11 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
             else (len(files), 0, 0)
         ),
     )
+
+
+def names_a_secret(key: str) -> bool:
+    """Whether the value of this key would be a secret."""
+    return _SECRET.fullmatch(f"{key}:") is not None
 
 
 def nearest(word: str, valid: Sequence[str], *, show: int = 12, many: str = "") -> str:

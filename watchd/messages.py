@@ -13,7 +13,7 @@ from pydantic import Field
 from typing_extensions import TypedDict  # pydantic wants it before Python 3.12
 
 from watchd.advice.reanchoring.states import Outcome, Step, Way
-from watchd.alarms.state import Event, State, Told
+from watchd.alarms.state import ByHow, Event, State, Told
 from watchd.figures import Value
 from watchd.rules.rule import Priority
 
@@ -244,6 +244,15 @@ class JournalEntry(TypedDict):
     priority: Annotated[Priority, Field(description="consequence and time to respond")]
     told: Annotated[Told, Field(description="whether a person was told, and if not, why")]
     by: Annotated[str, Field(description="who asked for it")]
+    by_how: NotRequired[
+        Annotated[
+            ByHow,
+            Field(description="topic: it came on the topic of this name; claim: it said so"),
+        ]
+    ]
+    claim: NotRequired[
+        Annotated[str, Field(description="what the request called itself, where that is another")]
+    ]
     text: Annotated[str, Field(description="what a person reads")]
     values: Values
 
@@ -390,3 +399,6 @@ class Refusal(TypedDict):
 
     ok: Literal[False]
     error: Annotated[str, Field(description="a sentence for who asked")]
+    again_in_s: NotRequired[
+        Annotated[float, Field(description="s after which it may be asked again", ge=0)]
+    ]

@@ -7,6 +7,7 @@ from typing import Any
 
 QUIET_S = 600.0
 MOST_KEYS = 500
+MOST_LINES = 500  # in ten minutes, of all kinds together
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +25,19 @@ class Throttle:
 
     def __init__(self) -> None:
         self._seen: dict[tuple[str, ...], tuple[float, int]] = {}
+        self._began, self._lines = 0.0, 0
 
     def let(self, key: tuple[str, ...], at: float) -> int | None:
         """How many were kept back since the last one of this key; None: keep this one back."""
         last = self._seen.get(key)
         if last is not None and 0 <= at - last[0] < QUIET_S:
             self._seen[key] = (last[0], last[1] + 1)
+            return None
+        if not 0 <= at - self._began < QUIET_S:
+            self._began, self._lines = at, 0
+        self._lines += 1
+        if self._lines > MOST_LINES:
+            # Who makes each message another kind of nonsense does not fill the disk with it.
             return None
         if last is None and len(self._seen) >= MOST_KEYS:
             # Whoever sends 500 kinds of nonsense is told of the newest, in bounded memory.

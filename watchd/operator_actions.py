@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.records import alarm_record
 from watchd.alarms.shelf import Shelf
-from watchd.alarms.state import LATCHED, RAISED, State, Transition
+from watchd.alarms.state import LATCHED, RAISED, ByHow, State, Transition
 from watchd.alarms.why import why
 from watchd.durations import show_duration
 from watchd.figures import Figures
 from watchd.publish import Publish
 from watchd.reanchor_actions import ReanchorActions
+from watchd.reception import Received
 from watchd.requests import (
     Do,
     JournalQuery,
@@ -60,15 +61,17 @@ class OperatorActions:
         self._longest_shelve_s = longest_shelve_s
 
     def take(
-        self, payload: bytes, topic: str | None, correlation: bytes, now: float, step_s: float
+        self, payload: bytes, received: Received, correlation: bytes, now: float, step_s: float
     ) -> Outcome:
-        """Do what a request asks, and answer on `topic` if there is one.
+        """Do what a request asks, and answer if there is a topic for it.
 
         `now` is kept time, `step_s` shown minus kept time.
         """
         transition: Transition | None = None
+        topic = received.answer_to
         try:
-            request = parse_request(payload)
+            claimed = parse_request(payload)
+            request = _named(claimed, received.asker)
             if request.do is Do.HISTORY:
                 shown = now + step_s
                 return Outcome(query=self._query(request, topic, correlation, shown))
@@ -78,6 +81,8 @@ class OperatorActions:
                 pack = request.reanchor.pack if asks else None
                 return Outcome(_answer(topic, told, correlation), renewed=pack)
             data, transition = self._do(request, now, step_s)
+            if transition is not None:
+                transition = _vouched(transition, claimed.by, received.asker)
         except RequestError as error:
             refused = str(error)
             data = {"ok": False, "error": refused}
@@ -145,6 +150,23 @@ class OperatorActions:
         wanted = [a for a in self._alarms.values() if request.whole or _concerns_people(a)]
         shown = [{"alarm": a.key, **alarm_record(a, step_s)} for a in wanted[:MOST_LISTED]]
         return {"ok": True, "alarms": shown, "left_out": len(wanted) - len(shown)}
+
+
+def _named(request: Request, asker: str | None) -> Request:
+    """The request as from who its topic says; else as from who it says itself."""
+    if asker is None:
+        return request
+    reanchor = request.reanchor
+    return replace(
+        request, by=asker, reanchor=None if reanchor is None else replace(reanchor, by=asker)
+    )
+
+
+def _vouched(transition: Transition, claim: str, asker: str | None) -> Transition:
+    """With how its `by` is known, and what the request itself said where that is another."""
+    if asker is None:
+        return replace(transition, by_how=ByHow.CLAIM) if claim else transition
+    return replace(transition, by_how=ByHow.TOPIC, claim="" if claim == asker else claim)
 
 
 def _concerns_people(alarm: Alarm) -> bool:

@@ -18,6 +18,7 @@ from watchd.reanchor_records import step_annunciation, step_record
 from watchd.watch import Watch
 from watchd.watch.bank import BankWatch
 from watchd.watch.reanchor import News
+from watchd.watch.watches import Watches
 
 SERVICE_EVERY_S = 60.0
 SERVICE_NEWS_S = 5.0  # when something was refused, dropped or failed
@@ -119,6 +120,28 @@ class Publications:
             Publish(topic, encode(record), qos=1, retain=True, expires_in_s=life_s),
             Publish(number_topic, encode(advice.amount), qos=1, retain=True, expires_in_s=life_s),
         ]
+
+    def stands(self, topic: str, watches: Watches) -> bool:
+        """Whether watchd itself has a message retained on this topic.
+
+        It is asked once for each message that somebody has left there, so nothing is written out.
+        """
+        kind, _, name = topic.removeprefix(f"{self.topics.prefix}/").partition("/")
+        if kind == "service":
+            return True
+        if kind == "alarm":
+            alarm = watches.alarms.get(name)
+            return alarm is not None and alarm.state is not State.NORMAL
+        if kind == "reanchor":
+            pack = watches.packs.get(name)
+            return pack is not None and pack.reanchor.procedure is not None
+        if kind == "figures":
+            return any(watch.subject == name for watch in watches.subjects())
+        return any(
+            topic in (self.topics.advice(of, bank), self.topics.advice_number(of, bank))
+            for (bank, of), (_, advice) in self._said.items()
+            if advice.amount is not None
+        )
 
     def figures_due(self, watch: Watch, at: float) -> None:
         """Say the figures of a pack or bank, at most every `figures_every`."""

@@ -55,9 +55,27 @@ class Topics:
         return f"{self.prefix}/annunciation"
 
     @property
+    def newest_annunciation(self) -> str:
+        """The newest annunciation, retained."""
+        return f"{self.prefix}/newest-annunciation"
+
+    @property
     def request(self) -> str:
         """What people ask of watchd."""
         return f"{self.prefix}/request"
+
+    def request_of(self, name: str) -> str:
+        """The same of one name, which the broker's access list can bind to a user."""
+        return f"{self.request}/{name}"
+
+    def asker(self, topic: str) -> str | None:
+        """The name whose request topic this is; None where it is none."""
+        own, _, name = topic.rpartition("/")
+        return name if name and own == self.request else None
+
+    def is_request(self, topic: str) -> bool:
+        """Whether people ask on this topic, with or without a name."""
+        return topic == self.request or self.asker(topic) is not None
 
     def alarm(self, rule: str, subject: str) -> str:
         """The record of an alarm; `subject` such as `pack/alder`."""

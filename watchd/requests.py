@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -14,9 +14,11 @@ from watchd.advice.reanchoring.states import Way
 from watchd.errors import nearest
 from watchd.publish import Publish, encode
 from watchd.schema import Duration, PartError, Section
+from watchd.telemetry.topics import topic_fault
 
 LONGEST = 4096
 MOST_ENTRIES = 1000
+LONGEST_ANSWER_TOPIC = 1000  # bytes
 
 
 class Do(StrEnum):
@@ -210,23 +212,33 @@ def _begin(words: list[str], levels: list[str]) -> bool:
     return all(any(level.startswith(word) for level in levels) for word in words)
 
 
-def answer_topic(reply_to: str | None, payload: bytes, prefix: str) -> str | None:
+def answer_topic(
+    reply_to: str | None, payload: bytes, prefix: str, below: Sequence[str] | None = None
+) -> str | None:
     """Where the answer may go; None for nowhere.
 
-    That is MQTT 5's response topic, if it is a plain one and none that watchd itself keeps. Where
-    there is none, the payload may name one, but only below our own `response`: a request must not
-    make watchd write wherever somebody likes.
+    That is MQTT 5's response topic, if it is a plain one and none that watchd itself keeps; where
+    the config says `below`, only there or below our own `response`. Where there is none, the
+    payload may name one, but only below `response`: a request must not make watchd write wherever
+    somebody likes.
     """
     own = f"{prefix}/response/"
     if reply_to is None:
         named = _reply_to_of(payload)
         return named if named is not None and named.startswith(own) and _is_plain(named) else None
-    kept = reply_to.startswith(f"{prefix}/") and not reply_to.startswith(own)
-    return reply_to if _is_plain(reply_to) and not kept else None
+    if reply_to.startswith(own):
+        allowed = True
+    elif below is None:
+        allowed = reply_to != prefix and not reply_to.startswith(f"{prefix}/")
+    else:
+        kept = reply_to.startswith(f"{prefix}/")
+        allowed = not kept and any(reply_to.startswith(f"{b.rstrip('/')}/") for b in below)
+    return reply_to if allowed and _is_plain(reply_to) else None
 
 
 def _is_plain(topic: str) -> bool:
-    return 0 < len(topic) <= 1000 and not any(c in topic for c in "+#\0") and topic[0] != "$"
+    fault = topic_fault(topic, LONGEST_ANSWER_TOPIC)
+    return fault is None and not any(c in topic for c in "+#")
 
 
 def answer(topic: str, data: Mapping[str, Any], correlation: bytes) -> Publish:

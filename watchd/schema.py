@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails
 
 from watchd.documents import Document, Path
 from watchd.durations import SECONDS, parse_duration, show_duration
-from watchd.errors import Problem, nearest
+from watchd.errors import Problem, names_a_secret, nearest
 
 
 def _duration(value: object) -> float:
@@ -93,8 +93,14 @@ def schema_problems(
         label = str(path[-1]) if path else "this"
         at_key = detail["loc"][-1:] == ("[key]",)
         if detail["type"] == "extra_forbidden":
-            hint = nearest(label, _siblings(model, path[len(base) :]), show=30)
-            what, at_key = f"unknown key '{label}'; {hint}", True
+            siblings = _siblings(model, path[len(base) :])
+            what, at_key = f"unknown key '{label}'; {nearest(label, siblings, show=30)}", True
+            if names_a_secret(label) and "password_file" in siblings:
+                what = (
+                    f"a {label} does not belong in this file: put it alone into a file of its own "
+                    "that nobody else may read, and name that with password_file (or give it as a "
+                    "service credential, with password_credential)"
+                )
         elif cause is not None:
             what = str(cause)
             at_key = at_key or (isinstance(cause, PartError) and cause.at_key)
@@ -105,6 +111,7 @@ def schema_problems(
         problem = document.problem(what, path[:-1] if missing else path, at_key=at_key or missing)
         # A secret that was put into the file must not go on into a terminal or a journal.
         secret = detail["type"] == "extra_forbidden" and "pass" in label.lower()
+        secret = secret or (label == "host" and "@" in str(detail["input"]))
         out.append(replace(problem, excerpt=None) if secret else problem)
     return out
 

@@ -64,7 +64,7 @@ def test_every_key_of_the_schema_stands_in_the_example_with_its_reason() -> None
 def test_what_the_example_shows_as_a_default_is_the_default() -> None:
     shown = yaml.safe_load(EXAMPLE.read_text("utf-8"))
     fields = Config.model_fields
-    for section in ("broker", "telemetry", "store", "profile"):
+    for section in ("broker", "requests", "telemetry", "store", "profile"):
         for key, value in shown[section].items():
             default = getattr(fields[section].default, key)
             as_duration = isinstance(default, float) and isinstance(value, str)
@@ -95,6 +95,7 @@ def test_readme_names_the_topics_and_rules_that_there_are() -> None:
         topics.annunciation,
         topics.service,
         topics.request,
+        topics.request_of("NAME"),
         topics.alarm("RULE", "SUBJECT"),
         *(topics.advice(kind, "BANK") for kind in Kind),
         *(topics.advice_number(kind, "BANK") for kind in Kind),

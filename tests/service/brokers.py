@@ -111,6 +111,17 @@ def mosquitto(program: Path, folder: Path, *lines: str, open_to_all: bool = True
     return BrokerProcess([program, "-c", config], folder, port)
 
 
+def mosquitto_as_told(program: Path, folder: Path, told: str, listener: str) -> BrokerProcess:
+    """mosquitto with a config that people are shown, but for the port of this `listener`."""
+    port = free_port()
+    config = folder / "mosquitto.conf"
+    assert listener in told
+    config.write_text(told.replace(listener, f"listener {port} {HOST}"))
+    if os.geteuid() == 0:
+        config.write_text(config.read_text() + "user root\n")
+    return BrokerProcess([program, "-c", config], folder, port)
+
+
 def amqtt(folder: Path) -> BrokerProcess:
     """The broker in Python, which knows MQTT 3.1.1 only; as yet not started."""
     port = free_port()

@@ -32,6 +32,7 @@ sources:
   - {topic: "hut/birch/cell/{cell}", pack: birch, value: cell_v}
   - {topic: "hut/birch/temperature/{sensor}", pack: birch, value: temperature_degc}
 telemetry: {stale_after: 10 min, figures_every: 1 s}
+requests: {most_a_minute: 100000}
 """
 # Without delays, so that what a test does shows at once.
 RULES = """

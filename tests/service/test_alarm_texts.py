@@ -211,4 +211,10 @@ def test_history_tells_what_happened_and_by_whom() -> None:
         "2026-09-21 14:13:20  cell-high/pack/alder",
         "  reset by phone: latched acknowledged -> normal",
     ]
+    for more, says in (
+        ({"by_how": "claim"}, "reset by phone (its own word): "),
+        ({"by_how": "topic"}, "reset by phone: "),
+        ({"by_how": "topic", "claim": "Kim"}, "reset by phone (calls itself Kim): "),
+    ):
+        assert list(history_lines([reset | more]))[1].startswith(f"  {says}")
     assert list(history_lines([])) == ["nothing was recorded in that time"]

@@ -120,7 +120,7 @@ def test_a_latched_alarm_from_the_list_to_the_reset(
     assert reset["by"], "who asked"
     text = alarms("history", KEY).out
     assert "raised: normal -> unacknowledged, told" in text
-    assert f"reset by {reset['by']}: latched acknowledged -> normal" in text
+    assert f"reset by {reset['by']} (its own word): latched acknowledged -> normal" in text
 
 
 def test_why(listener: Listener, alarms: Alarms) -> None:

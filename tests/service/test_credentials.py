@@ -165,7 +165,10 @@ def test_a_password_that_was_changed_is_taken_with_a_reload(
         ),
         (
             {"tls": {"ca_file": "{folder}/absent"}},
-            "broker: tls: certificates cannot be loaded: [Errno 2] No such file or directory",
+            (
+                "broker: tls: certificates cannot be loaded: [Errno 2] No such file or directory "
+                "({folder}/absent)"
+            ),
         ),
     ],
 )
@@ -194,106 +197,3 @@ def test_a_secret_that_cannot_be_read_ends_it_with_one_line(
     )
     assert done.returncode == 2
     assert done.stderr.strip() == says.format(folder=tmp_path)
-
-
-@pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with an authority, a server of it on the loopback address, and another authority."""
-    openssl = shutil.which("openssl")
-    if openssl is None:
-        pytest.skip("no openssl on this machine")
-    folder = tmp_path_factory.mktemp("certificates")
-    new_key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-noenc"]
-
-    def run(*words: str) -> None:
-        subprocess.run([openssl, *words], cwd=folder, check=True, capture_output=True)
-
-    for name in ("ca", "other-ca"):
-        run(
-            *("req", "-x509", *new_key, "-days", "2", "-subj", f"/CN={name}"),
-            *("-keyout", f"{name}.key", "-out", f"{name}.pem"),
-            *("-addext", "keyUsage=critical,keyCertSign"),
-        )
-    (folder / "san").write_text("subjectAltName=IP:127.0.0.1\n")
-    run("req", *new_key, "-subj", "/CN=broker", "-keyout", "server.key", "-out", "server.csr")
-    run(
-        *("x509", "-req", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key"),
-        *("-CAcreateserial", "-days", "2", "-extfile", "san", "-out", "server.pem"),
-    )
-    return folder
-
-
-@pytest.fixture
-def tls_broker(
-    mosquitto_path: Path, tmp_path: Path, certificates: Path
-) -> Iterator[tuple[BrokerProcess, int]]:
-    """mosquitto with TLS on its port; and a second port without, for the others."""
-    plain_port = brokers.free_port()
-    with brokers.mosquitto(
-        mosquitto_path,
-        tmp_path,
-        f"cafile {certificates}/ca.pem",
-        f"certfile {certificates}/server.pem",
-        f"keyfile {certificates}/server.key",
-        f"listener {plain_port} {brokers.HOST}",
-    ) as process:
-        yield process, plain_port
-
-
-def test_tls_with_the_right_authority(
-    tls_broker: tuple[BrokerProcess, int],
-    watchd: Start,
-    tmp_path: Path,
-    certificates: Path,
-) -> None:
-    broker, plain_port = tls_broker
-    tls = {"tls": {"ca_file": str(certificates / "ca.pem")}}
-    watchd(write_config(tmp_path, broker.port, broker=tls))
-    with Listener(plain_port) as listener, Bridge(plain_port) as bridge:
-        listener(SERVICE, lambda d: d["state"] == "running")
-        bridge.says(alder=HIGH)
-        listener(ALARM, bool)
-
-
-def test_an_authority_that_was_changed_is_taken_with_a_reload(
-    tls_broker: tuple[BrokerProcess, int],
-    watchd: Start,
-    tmp_path: Path,
-    certificates: Path,
-) -> None:
-    broker, plain_port = tls_broker
-    authority = tmp_path / "authority.pem"
-    shutil.copy(certificates / "other-ca.pem", authority)
-    tls = {"tls": {"ca_file": str(authority)}}
-    daemon = watchd(write_config(tmp_path, broker.port, broker=tls))
-    daemon.logs("no link to the broker", link="out")
-    shutil.copy(certificates / "ca.pem", authority)
-    daemon.process.send_signal(signal.SIGHUP)
-    with Listener(plain_port) as listener:
-        listener(SERVICE, lambda d: d["state"] == "running")
-
-
-@pytest.mark.parametrize(
-    ("tls", "host"),
-    [
-        ({"ca_file": "other-ca.pem"}, brokers.HOST),
-        ({}, brokers.HOST),  # the system's authorities do not know it either
-        ({"ca_file": "ca.pem"}, "localhost"),  # the certificate is for the address
-    ],
-    ids=["another authority", "the system's authorities", "another name"],
-)
-def test_tls_refuses_who_is_not_certified(
-    tls_broker: tuple[BrokerProcess, int],
-    watchd: Start,
-    tmp_path: Path,
-    certificates: Path,
-    tls: dict[str, str],
-    host: str,
-) -> None:
-    broker, _ = tls_broker
-    files = {key: str(certificates / name) for key, name in tls.items()}
-    daemon = watchd(write_config(tmp_path, broker.port, broker={"host": host, "tls": files}))
-    for link in ("telemetry", "out"):
-        reason = daemon.logs("no link to the broker", link=link)["reason"]
-        assert "certificate verify failed" in reason
-    assert not daemon.log("publishing")

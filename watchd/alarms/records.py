@@ -64,7 +64,7 @@ def annunciation(transition: Transition, alarm: Alarm, step_s: float = 0.0) -> A
 
 def journal_entry(transition: Transition, step_s: float = 0.0) -> JournalEntry:
     """A transition as plain data, for the journal. `at`: Unix seconds as the clock showed them."""
-    return {
+    entry: JournalEntry = {
         "at": round(transition.at + step_s, 3),
         "alarm": transition.key,
         "event": transition.event,
@@ -77,3 +77,8 @@ def journal_entry(transition: Transition, step_s: float = 0.0) -> JournalEntry:
         "text": transition.text,
         "values": dict(transition.values),
     }
+    if transition.by_how is not None:
+        entry["by_how"] = transition.by_how
+    if transition.claim:
+        entry["claim"] = transition.claim
+    return entry

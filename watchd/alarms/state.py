@@ -63,12 +63,21 @@ class Told(StrEnum):
     FLOOD = "flood"
 
 
+class ByHow(StrEnum):
+    """How it is known who asked for something."""
+
+    TOPIC = "topic"  # the request came on the topic of this name
+    CLAIM = "claim"  # the request said so itself
+
+
 @dataclass(frozen=True, slots=True)
 class Transition:
     """What happened to an alarm at one moment, with the values that caused it.
 
     `before` and `state` are what a person sees; `condition` is the state behind it, which goes on
-    while an alarm is shelved, suppressed or out of service. `by` names who asked for it.
+    while an alarm is shelved, suppressed or out of service. `by` names who asked for it, `by_how`
+    says how that is known, and `claim` what the request called itself where its topic names
+    another.
     """
 
     at: float
@@ -82,6 +91,8 @@ class Transition:
     values: Mapping[str, Value]
     by: str = ""
     told: Told = Told.NO
+    by_how: ByHow | None = None
+    claim: str = ""
 
     @property
     def key(self) -> str:

@@ -163,6 +163,10 @@ def _happened(entry: dict[str, Any]) -> str:
     text = _words(entry["event"])
     if entry["by"]:
         text += f" by {entry['by']}"
+        if entry.get("by_how") == "claim":
+            text += " (its own word)"
+        if entry.get("claim"):
+            text += f" (calls itself {entry['claim']})"
     if entry["state"] != entry["before"]:
         text += f": {_words(entry['before'])} -> {_words(entry['state'])}"
     told = {"yes": ", told", "flood": ", not told (flood)", "chattering": ", not told (chattering)"}

@@ -73,6 +73,12 @@ def _add_common(parser: argparse.ArgumentParser, *, again: bool = False) -> None
         help="in place of the config's: a credential of the service is there for the service alone",
     )
     parser.add_argument(
+        "--user",
+        metavar="NAME",
+        default=default(None),
+        help="who asks, in place of the config's user; with a --password-file of its own",
+    )
+    parser.add_argument(
         "--json", action="store_true", default=default(False), help="the answer as one object"
     )
 
@@ -115,7 +121,7 @@ def run(options: argparse.Namespace) -> int:
     config = load_config(options.config)
 
     def asked(request: dict[str, Any]) -> dict[str, Any]:
-        return asyncio.run(ask(config, request, options.password_file))
+        return asyncio.run(ask(config, request, options.password_file, options.user))
 
     what = options.what
     if what == "acknowledge":

@@ -54,6 +54,9 @@ def add(commands: Any) -> None:
         help="with --live, in place of the config's: a credential of the service is there for "
         "the service alone",
     )
+    parser.add_argument(
+        "--user", metavar="NAME", help="with --live, who asks, in place of the config's user"
+    )
     parser.add_argument("--json", action="store_true", help="one object")
     parser.set_defaults(run=run)
 
@@ -61,10 +64,7 @@ def add(commands: Any) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print sheets and findings. 0 no fault, 1 there are some; WatchdError for 2."""
     config = load_config(options.config)
-    if options.live:
-        data = _asked(config, options.pack, options.password_file)
-    else:
-        data = _from_config(config, options.pack)
+    data = _asked(config, options) if options.live else _from_config(config, options.pack)
     if options.json:
         print(json.dumps({"live": options.live, **data}, ensure_ascii=False))
     else:
@@ -87,9 +87,10 @@ def _from_config(config: Config, pack: str | None) -> dict[str, Any]:
     )
 
 
-def _asked(config: Config, pack: str | None, password_file: str | None) -> dict[str, Any]:
+def _asked(config: Config, options: argparse.Namespace) -> dict[str, Any]:
+    pack: str | None = options.pack
     request = {"do": str(Do.AUDIT)} | ({} if pack is None else {"pack": pack})
-    answer = asyncio.run(ask(config, request, password_file))
+    answer = asyncio.run(ask(config, request, options.password_file, options.user))
     if not answer.get("ok"):
         raise WatchdError(str(answer.get("error", "refused")))
     return {"sheets": answer["sheets"], "findings": answer["findings"]}

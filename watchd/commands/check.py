@@ -19,6 +19,7 @@ from watchd.rules.examples import Outcome, run_examples
 from watchd.rules.finding import Finding
 from watchd.rules.findings import findings_of
 from watchd.rules.rule import Rule
+from watchd.shell.credentials import cautions_of
 from watchd.telemetry.topics import TopicPattern
 
 
@@ -50,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
     failed = [o for o in outcomes if not o.passed]
     findings = findings_of(rules)
     boundaries = [boundaries_of(rule) for rule in chosen]
-    notes = _notes(config)
+    notes = [*cautions_of(config.broker), *_notes(config)]
     if options.json:
         said = {
             "config": options.config,

@@ -45,4 +45,9 @@ def add_daemon(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="in place of the config's: a credential of the service is there for the service alone",
     )
+    parser.add_argument(
+        "--user",
+        metavar="NAME",
+        help="who asks, in place of the config's user; with a --password-file of its own",
+    )
     parser.add_argument("--json", action="store_true", help="the answer as one object")

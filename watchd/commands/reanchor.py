@@ -80,7 +80,7 @@ def run(options: argparse.Namespace) -> int:
         request["value_v"] = options.volts
     if options.yes:
         request["yes"] = True
-    answer = asyncio.run(ask(config, request, options.password_file))
+    answer = asyncio.run(ask(config, request, options.password_file, options.user))
     if options.json:
         print(json.dumps(answer, ensure_ascii=False))
     elif not answer.get("ok"):

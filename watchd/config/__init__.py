@@ -5,7 +5,7 @@ together. Reading files is not: see `watchd.loading`.
 """
 
 from watchd.config.bank import BalancingHold, Bank, ChargeLimit, DischargeLimit, Taper
-from watchd.config.broker import Broker, Tls
+from watchd.config.broker import Broker, Requests, Tls
 from watchd.config.file import Alarms, Config, Store, Telemetry, parse_config
 from watchd.config.pack import Balancer, Band, Bms, Cell, Pack, Temperature
 from watchd.config.profile import Profile, UpperEnd
@@ -26,6 +26,7 @@ __all__ = [
     "FieldMap",
     "Pack",
     "Profile",
+    "Requests",
     "Source",
     "Store",
     "Taper",

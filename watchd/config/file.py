@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pydantic import Field, ValidationError
 
 from watchd.config.bank import Bank
-from watchd.config.broker import Broker
+from watchd.config.broker import Broker, Requests
 from watchd.config.pack import Pack
 from watchd.config.profile import Profile
 from watchd.config.sources import Source
@@ -61,6 +61,7 @@ class Config(Section):
     """The whole file."""
 
     broker: Broker = Field(Broker(), description="the MQTT broker")
+    requests: Requests = Field(Requests(), description="what may be asked of watchd")
     prefix: Prefix = Field(
         "watchd", description="first levels of every topic that watchd publishes"
     )

@@ -10,7 +10,9 @@ from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 from watchd.errors import nearest
 from watchd.telemetry.events import EVENTS
 from watchd.telemetry.jsonpath import check_path
+from watchd.telemetry.topics import topic_fault
 
+LONGEST_PREFIX = 200  # bytes
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -31,7 +33,23 @@ def _as_text(value: object) -> object:
 def _topic_prefix(value: str) -> str:
     if not value or any(c in value for c in "+#\0") or value.startswith(("/", "$")):
         raise ValueError(f"'{value}' cannot be a topic prefix; it has no + # and no leading / or $")
-    return value.rstrip("/")
+    value = value.rstrip("/")
+    fault = topic_fault(value, LONGEST_PREFIX)
+    if fault is not None:
+        raise ValueError(f"'{value[:80]}' cannot be a topic prefix: {fault}")
+    if "//" in value or "{" in value or "}" in value:
+        raise ValueError(f"'{value}' cannot be a topic prefix; no level is empty or has braces")
+    return value
+
+
+def _host(value: str) -> str:
+    if any(c in "@/" or c.isspace() or not c.isprintable() for c in value):
+        # The value is not shown: a password may be in it.
+        raise ValueError(
+            "a host is a name or an address alone; port and user have keys of their own, and a "
+            "password belongs in the file that password_file names"
+        )
+    return value
 
 
 def _json_path(value: str) -> str:
@@ -75,6 +93,12 @@ Prefix = Annotated[
     str,
     AfterValidator(_topic_prefix),
     WithJsonSchema({"type": "string", "pattern": r"^[^+#/$\0][^+#\0]*$"}),
+]
+Host = Annotated[
+    str,
+    Field(min_length=1),
+    AfterValidator(_host),
+    WithJsonSchema({"type": "string", "pattern": r"^[^@/\s]+$"}),
 ]
 Volts = Annotated[float, Field(gt=0, le=160)]
 CellVolts = Annotated[float, Field(ge=1.5, le=4.5)]

@@ -52,6 +52,7 @@ _ADVICE = {
     Kind.DISCHARGE_LIMIT: "inverter and loads",
     Kind.CHARGE_VOLTAGE: "the charger",
 }
+_ASKED_ON = ("request", "request-of")
 _ANSWERS = ("done", "list", "why", "history", "audit", "reanchor", "refusal")
 
 
@@ -71,6 +72,10 @@ def topics_document(config: Config | None = None) -> dict[str, Any]:
     if config is not None:
         document["servers"] = {"broker": _server(config.broker, topics)}
     channels = _channels(topics, config)
+    if config is not None and not config.requests.enabled:
+        channels = {n: c for n, c in channels.items() if n not in (*_ASKED_ON, "answer")}
+    elif config is not None and config.requests.named_only:
+        del channels["request"]
     return {
         **document,
         "channels": channels,
@@ -129,6 +134,12 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
             topics.figures("bank/{bank}"), "What is known of a bank", "bank-figures", bank=bank
         ),
         "request": _channel(topics.request, "What may be asked of watchd", "request"),
+        "request-of": _channel(
+            topics.request_of("{name}"),
+            "The same of one name: an access list can bind it to a user, and the journal says so",
+            "request",
+            name={"description": "who asks, 60 printable characters at most"},
+        ),
         # The address is the one who asks'.
         "answer": _channel(None, "The answer to a request", *_ANSWERS),
     }  # fmt: skip
@@ -188,8 +199,7 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
         f"send-{name}": _operation("send", name, channels, binding)
         for name, binding in sent.items()
     }
-    asked = _operation("receive", "request", channels, {"qos": 1, "retain": False})
-    asked["reply"] = {
+    reply = {
         "address": {
             "location": "$message.header#/responseTopic",
             "description": "MQTT 5's response topic; else `reply_to` of the payload. Answered with "
@@ -198,7 +208,15 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
         "channel": {"$ref": "#/channels/answer"},
         "messages": _messages("answer", channels),
     }
-    return {**operations, "receive-request": asked}
+    received = {
+        f"receive-{name}": {
+            **_operation("receive", name, channels, {"qos": 1, "retain": False}),
+            "reply": reply,
+        }
+        for name in _ASKED_ON
+        if name in channels
+    }
+    return {**operations, **received}
 
 
 def _operation(

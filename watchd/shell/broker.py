@@ -1,90 +1,49 @@
-"""The broker as a client meets it: secrets, TLS, and a client that lets go."""
+"""The broker as a client meets it: one that lets go, and what its codes mean."""
 
 from __future__ import annotations
 
-import hashlib
+import asyncio
 import math
-import os
 import ssl
-from dataclasses import dataclass, field
-from pathlib import Path
 from socket import IPPROTO_TCP, TCP_NODELAY
+from types import TracebackType
 from typing import Any, Self
 
 from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from watchd.config import Broker
-from watchd.errors import Place, Problem, WatchdError
 
 ANSWER_TIMEOUT_S = 10.0
 REFUSED = 0x80  # from here on, a subscription's code says no
-
-
-def secret_of(broker: Broker) -> str | None:
-    """The password, from the file or service credential that the config names."""
-    if broker.password_credential is not None:
-        folder = os.environ.get("CREDENTIALS_DIRECTORY")
-        if folder is None:
-            raise WatchdError(
-                "broker: password_credential is given, but the service manager has passed no "
-                "credentials (CREDENTIALS_DIRECTORY is not set)"
-            )
-        path = Path(folder) / broker.password_credential
-    elif broker.password_file is not None:
-        path = Path(broker.password_file)
-    else:
-        return None
-    try:
-        return path.read_text("utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise WatchdError(
-            Problem(f"the broker's password cannot be read: {reason}", Place(str(path)))
-        ) from error
-
-
-def tls_of(broker: Broker) -> ssl.SSLContext | None:
-    """The TLS context, with verification always on."""
-    if broker.tls is None:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=broker.tls.ca_file)
-        if broker.tls.cert_file is not None:
-            context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise WatchdError(f"broker: tls: certificates cannot be loaded: {error}") from error
-    return context
-
-
-@dataclass(frozen=True, slots=True)
-class Secrets:
-    """What the config's broker wants, as it was in its files when they were read."""
-
-    password: str | None = field(repr=False)
-    tls: ssl.SSLContext | None = field(compare=False)
-    tls_digest: str
-
-    @classmethod
-    def of(cls, broker: Broker) -> Secrets:
-        """Read them. Raises WatchdError."""
-        digest = hashlib.sha256()
-        tls = tls_of(broker)
-        if broker.tls is not None:
-            for name in (broker.tls.ca_file, broker.tls.cert_file, broker.tls.key_file):
-                digest.update(Path(name).read_bytes() if name is not None else b"-")
-        return cls(secret_of(broker), tls, digest.hexdigest())
+GOODBYE_TURNS = 3  # of the loop: to look at the socket, and to write
 
 
 class BrokerClient(Client):
-    """aiomqtt's client, which also lets go of a connection that the broker did not answer in time,
-    and keeps why the broker last refused a message.
+    """aiomqtt's client, which also lets go of a connection on which something went wrong, and keeps
+    why the broker last refused a message.
 
-    aiomqtt leaves it open. A broker that comes back to itself would take it for a link like any
-    other, and publish the will when the service stops.
+    aiomqtt leaves it open where the broker did not answer in time, or sent what is no MQTT. A
+    broker that comes back to itself would take it for a link like any other, and publish the will
+    when the service stops; and what came over it would be read on, over and over. A broker that
+    does not accept our certificate says so after the handshake (TLS 1.3), where paho only logs it
+    and aiomqtt waits on.
     """
 
+    assigned_name: str | None = None  # by the broker, to a client that gave none (MQTT 5)
     refusal: str | None = None
+
+    def __init__(self, *arguments: Any, **more: Any) -> None:
+        super().__init__(*arguments, **more)
+        self._client.on_log = self._on_log
+
+    def _on_log(self, _client: object, _data: object, _level: int, said: str) -> None:
+        if said.startswith("failed to receive on socket: [SSL") and not self._connected.done():
+            self._connected.set_exception(MqttError(said))
+
+    def _on_connect(self, *words: Any) -> None:
+        self.assigned_name = getattr(words[-1], "AssignedClientIdentifier", None)
+        super()._on_connect(*words)
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -95,12 +54,38 @@ class BrokerClient(Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     async def __aenter__(self) -> Self:
+        broken = self._disconnected
         try:
-            return await super().__aenter__()
+            await super().__aenter__()
+            if broken.done():  # aiomqtt forgets it, and takes the link for one that is there
+                raise MqttError("the link broke as it was made")  # noqa: TRY301
         except MqttError:
-            if self._client.socket() is not None:
-                self._client.disconnect()
+            await self._let_go(broken)
             raise
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        # Only a stop waits for the goodbye to be out; after an error it may never be.
+        if isinstance(error, Exception):
+            await self._let_go(self._disconnected)
+        else:
+            await super().__aexit__(kind, error, trace)
+
+    async def _let_go(self, broken: asyncio.Future[None]) -> None:
+        if broken.done() and not broken.cancelled():
+            broken.exception()  # asyncio complains of one that nobody looked at
+        if self._client.socket() is not None:
+            self._client.disconnect()
+            for _ in range(GOODBYE_TURNS):
+                await asyncio.sleep(0)
+        if self._client.socket() is not None:
+            # The goodbye is stuck. paho has no public way to close without one.
+            self._client._sock_close()  # noqa: SLF001
 
 
 def client_of(

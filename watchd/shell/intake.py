@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from aiomqtt import Message
 
 READ_ON_S = 0.25
+MOST_BYTES = 32_000_000  # that wait, topics and properties included
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,7 @@ class Intake(asyncio.Queue[Message]):
 
     def __init__(self, most: int, longest: int) -> None:
         self._most, self._longest = most, longest
-        self._received = self._dropped = 0
+        self._received = self._dropped = self._bytes = 0
         self._taken_at = time.monotonic()
         super().__init__()
 
@@ -47,12 +48,14 @@ class Intake(asyncio.Queue[Message]):
         if len(item.payload) > self._longest:
             item.payload = item.payload[: self._longest + 1]
         self._waiting.append((time.monotonic(), item))
-        if len(self._waiting) > self._most:
+        self._bytes += _size(item)
+        if len(self._waiting) > self._most or self._bytes > MOST_BYTES:
             self._thin()
 
     def _get(self) -> Message:
         self._taken_at = time.monotonic()
         self.arrived_at, message = self._waiting.popleft()
+        self._bytes -= _size(message)
         return message
 
     def qsize(self) -> int:
@@ -95,8 +98,20 @@ class Intake(asyncio.Queue[Message]):
             newest.pop(topic, None)
             newest[topic] = entry
         kept = list(newest.values())[-self._most // 2 :]
+        self._bytes = sum(_size(message) for _, message in kept)
+        while self._bytes > MOST_BYTES // 2:
+            self._bytes -= _size(kept.pop(0)[1])
         self._waiting = deque(kept)
         self._dropped += before - len(kept)
+
+
+def _size(message: Message) -> int:
+    """About the memory that a message takes."""
+    properties = message.properties
+    correlation = getattr(properties, "CorrelationData", b"")
+    users = getattr(properties, "UserProperty", ())
+    more = len(getattr(properties, "ResponseTopic", "")) + sum(len(n) + len(v) for n, v in users)
+    return 500 + len(message.payload) + len(str(message.topic)) + len(correlation) + more
 
 
 def arrived(message: Message, at: float) -> Arrived:

@@ -91,6 +91,7 @@ def say_transition(transition: Transition, entry: JournalEntry) -> None:
         state=entry["state"],
         told=entry["told"],
         text=entry["text"],
+        **({"by": entry["by"], "by_how": str(transition.by_how)} if entry["by"] else {}),
     )
 
 

@@ -54,3 +54,27 @@ class Link:
             most_an_hour=MOST_AN_HOUR,
         )
         self.stands, self.since, self._lost_at = False, now, now
+
+
+class Trust:
+    """Tells that there is none between watchd and the broker, in one line for both links."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._host, self._port = host, port
+        self._said: str | None = None
+
+    def lacks(self, why: str, next_try_s: float) -> None:
+        """A link could not be made because of it."""
+        if why != self._said:
+            self._said = why
+            log.error(
+                "no trust between watchd and the broker",
+                reason=why,
+                host=self._host,
+                port=self._port,
+                next_try_s=round(next_try_s, 1),
+            )
+
+    def stands(self) -> None:
+        """A link was made."""
+        self._said = None

@@ -8,19 +8,20 @@ from collections.abc import Iterable
 from watchd.publish import Publish
 
 MOST_PASSING = 1000
+MOST_PASSING_BYTES = 16_000_000
 
 
 class Outbox:
     """Keeps the newest of each retained topic, and in order all that passes by once.
 
-    Of the latter (annunciations, answers) at most `MOST_PASSING` wait; then the oldest go, and
-    `dropped` counts them.
+    Of the latter (annunciations, answers) at most `MOST_PASSING` wait, and not more than
+    `MOST_PASSING_BYTES`; then the oldest go, and `dropped` counts them.
     """
 
     def __init__(self) -> None:
         self._waiting: dict[str | int, Publish] = {}
         self._number = 0
-        self._passing = 0
+        self._passing = self._passing_bytes = 0
         self._some = asyncio.Event()
         self._none = asyncio.Event()
         self._none.set()
@@ -38,7 +39,10 @@ class Outbox:
                 self._number += 1
                 self._waiting[self._number] = message
                 self._passing += 1
-                if self._passing > MOST_PASSING:
+                self._passing_bytes += len(message.payload)
+                while self._passing > MOST_PASSING or (
+                    self._passing > 1 and self._passing_bytes > MOST_PASSING_BYTES
+                ):
                     self._drop_oldest_passing()
         if self._waiting:
             self._some.set()
@@ -63,7 +67,9 @@ class Outbox:
         """The message was handed to the broker (a newer one of its topic still waits)."""
         if self._waiting.get(key) is message:
             del self._waiting[key]
-            self._passing -= isinstance(key, int)
+            if isinstance(key, int):
+                self._passing -= 1
+                self._passing_bytes -= len(message.payload)
         if not self._waiting:
             self._some.clear()
             self._none.set()
@@ -74,6 +80,6 @@ class Outbox:
 
     def _drop_oldest_passing(self) -> None:
         oldest = next(k for k in self._waiting if isinstance(k, int))
-        del self._waiting[oldest]
         self._passing -= 1
+        self._passing_bytes -= len(self._waiting.pop(oldest).payload)
         self.dropped += 1

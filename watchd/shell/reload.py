@@ -17,7 +17,7 @@ from watchd.loading import load_config, load_rules, rule_files, rules_folder
 from watchd.own_rules import Fault
 from watchd.publish import Publish, withdrawal
 from watchd.rules.rule import Rule
-from watchd.shell.broker import Secrets
+from watchd.shell.credentials import Secrets
 
 
 @dataclass(frozen=True, slots=True)

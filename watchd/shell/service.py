@@ -18,12 +18,12 @@ from watchd.publish import Publish, Topics
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.archive import Archive
-from watchd.shell.broker import Secrets
+from watchd.shell.credentials import Secrets
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.health import Health
 from watchd.shell.intake import Arrived
 from watchd.shell.lines import say_in_force, say_problems, say_start, say_transition
-from watchd.shell.links import Links
+from watchd.shell.links import Handlers, Links
 from watchd.shell.notify import notify, reloading
 from watchd.shell.outbox import Outbox
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
@@ -115,13 +115,16 @@ class Service:
     def _linked(self) -> Links:
         links = Links(
             self._config,
-            self._secrets,
             self._clock,
             self._outbox,
-            self._take,
-            self._dropped,
-            self._retained,
-            self._subscriptions,
+            Handlers(
+                take=self._take,
+                dropped=self._dropped,
+                delivered=self._delivered,
+                broker_shows=self._broker_shows,
+                retained=self._retained,
+                subscriptions=self._subscriptions,
+            ),
         )
         links.start(self._group)
         return links
@@ -143,7 +146,7 @@ class Service:
         if self._stopping:  # a request can still come
             return
         topic, at = message.topic, self._clock.at(self._time.at(message.at))
-        if topic == self._topics.request or not topic.startswith(self._topics.prefix + "/"):
+        if self._topics.is_request(topic) or not topic.startswith(self._topics.prefix + "/"):
             self._archive.record(topic, message.payload, at, retained=message.retained)
         try:
             out = self._engine.feed(

@@ -20,12 +20,12 @@ from watchd.publish import Topics
 from watchd.shell.broker import (
     REFUSED,
     BrokerClient,
-    Secrets,
     client_of,
     code_of,
     refuses_protocol,
 )
 from watchd.shell.clock import SystemTime
+from watchd.shell.credentials import Secrets
 from watchd.trial.heard import Hearing
 
 PROBE_WITHIN_S = 5.0

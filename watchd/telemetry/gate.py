@@ -12,6 +12,8 @@ from watchd.telemetry.mapping import Message, PayloadError, SourceMapping
 from watchd.telemetry.parts import PackParts
 
 MOST_TOPICS_KNOWN = 20_000
+LONGEST_TOPIC_KNOWN = 200  # characters; a longer one is looked at anew each time
+MOST_UNMAPPED = 20  # words of one message that are noted
 Route = tuple[SourceMapping, dict[str, str]]
 
 
@@ -34,6 +36,15 @@ class Gate:
     def is_telemetry(self, topic: str) -> bool:
         """Whether telemetry comes on this topic."""
         return any(s.pattern.match(topic) is not None for s in self._sources)
+
+    def is_bridges(self, topic: str) -> bool:
+        """Whether telemetry comes on this topic, or others of who sends it may.
+
+        What takes commands usually shares the first level with what tells of itself.
+        """
+        first = topic.partition("/")[0]
+        trees = {s.pattern.text.partition("/")[0] for s in self._sources}
+        return first in trees or self.is_telemetry(topic)
 
     def take_notes(self) -> list[Note]:
         """What is to be logged since the last call."""
@@ -93,7 +104,7 @@ class Gate:
         retained: bool,
         step_s: float,
     ) -> frozenset[str]:
-        for word in message.unmapped:
+        for word in message.unmapped[:MOST_UNMAPPED]:
             self.note(at, "unmapped word", topic, f"protection word '{word}' is not mapped")
         why = parts.refusal(message, at + step_s, retained=retained)
         if why is None:
@@ -119,7 +130,8 @@ class Gate:
             routes = [(s, c) for s in self._sources if (c := s.pattern.match(topic)) is not None]
             if len(self._routes) >= MOST_TOPICS_KNOWN:
                 self._routes.clear()
-            self._routes[topic] = routes
+            if len(topic) <= LONGEST_TOPIC_KNOWN:
+                self._routes[topic] = routes
         return routes
 
     def _stale_limits(self, config: Config) -> dict[str, dict[str, float]]:

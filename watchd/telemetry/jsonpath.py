@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
+from itertools import islice
 from typing import Any
 
 import jsonpath_rfc9535
 
+MOST_CHARACTERS = 500
+MOST_VALUES = 1000
 _POSITION = re.compile(r", line \d+, column \d+$")
+_QUOTED = re.compile(r"'(?:[^'\\]|\\.)*'|\"(?:[^\"\\]|\\.)*\"")
 
 
 class JsonPath:
@@ -15,6 +19,8 @@ class JsonPath:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        if len(text) > MOST_CHARACTERS:
+            raise ValueError(f"a JSONPath longer than {MOST_CHARACTERS} characters")
         try:
             self._query = jsonpath_rfc9535.compile(text)
         except jsonpath_rfc9535.JSONPathError as error:
@@ -24,10 +30,40 @@ class JsonPath:
             raise ValueError(f"'{text[:80]}' is not a JSONPath (RFC 9535): {what}") from None
         except RecursionError:
             raise ValueError("this JSONPath is nested too deep") from None
+        fault = _costly(text)
+        if fault is not None:
+            raise ValueError(f"'{text[:80]}' {fault}")
 
     def values(self, document: Any) -> list[Any]:
-        """The values that the path selects, in document order."""
-        return list(self._query.find(document).values())
+        """The values that the path selects, in document order.
+
+        Raises ValueError where a document is too deep for it, or it selects too many.
+        """
+        try:
+            found = [n.value for n in islice(self._query.finditer(document), MOST_VALUES + 1)]
+        except (jsonpath_rfc9535.JSONPathError, RecursionError):
+            raise ValueError("the path cannot be followed in this document") from None
+        if len(found) > MOST_VALUES:
+            raise ValueError(f"the path finds more than {MOST_VALUES} values")
+        return found
+
+
+def _costly(text: str) -> str | None:
+    """Why a path could take far longer than its document is long, which is a stranger's.
+
+    A pattern can try for ever where it nearly matches, and each of `..` and a filter inside of a
+    filter goes through all of the document again for each of its parts.
+    """
+    bare = _QUOTED.sub("''", text)
+    if re.search(r"\b(match|search)\s*\(", bare):
+        return "has a pattern (match, search), which could take for ever on a hostile payload"
+    if bare.count("..") > 1:
+        return "has more than one '..'"
+    if bare.count("?") > 1 or (".." in bare and "?" in bare and bare.index("?") < bare.index("..")):
+        return "has more than one filter, or '..' in a filter"
+    if "?" in bare and "$" in bare[1:]:
+        return "begins again from '$' in a filter"
+    return None
 
 
 def check_path(text: str) -> None:

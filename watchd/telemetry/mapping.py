@@ -89,7 +89,7 @@ class SourceMapping:
             readings = []
             for name, maps in self._paths:
                 if name == TIME:
-                    measured_at = _time_of(maps[0][0].values(document), maps[0][1])
+                    measured_at = _time_of(_found(name, maps[0][0], document), maps[0][1])
                 else:
                     readings.extend(self._mapped(pack, name, maps, document, unmapped))
             if not readings:
@@ -105,7 +105,7 @@ class SourceMapping:
         unmapped: list[str],
     ) -> Iterator[Reading]:
         for position, (path, field) in enumerate(maps):
-            found = path.values(document)
+            found = _found(name, path, document)
             if not found or (len(found) == 1 and found[0] is None):
                 continue  # not in this message: a partial update, or the BMS does not know
             if name in LISTS:
@@ -154,6 +154,13 @@ class SourceMapping:
         elif not 0 < len(values) <= MOST_SENSORS:
             raise PayloadError(f"{name}: {len(values)} values")
         return Reading(name, tuple([_number(name, v, field) for v in values]))
+
+
+def _found(name: str, path: JsonPath, document: Any) -> list[Any]:
+    try:
+        return path.values(document)
+    except ValueError as error:
+        raise PayloadError(f"{name}: {error}") from None
 
 
 def _one(name: str, raw: Any, field: FieldMap, position: int, unmapped: list[str]) -> Reading:
@@ -214,7 +221,9 @@ def _events(raw: Any, field: FieldMap, unmapped: list[str]) -> tuple[str, ...]:
     if field.when_true is not None:
         return (field.when_true,) if _flag(PROTECTION, raw) else ()
     if field.bits is not None:
-        if isinstance(raw, bool) or not isinstance(raw, int | float) or raw != int(raw) or raw < 0:
+        number = isinstance(raw, int | float) and not isinstance(raw, bool)
+        # 1e400 is an infinity by now.
+        if not number or not 0 <= raw < math.inf or raw != int(raw):
             raise PayloadError("protection: not a bit mask")
         mask = int(raw)
         return _unique(event for bit, event in field.bits.items() if mask >> bit & 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Any
 
 from watchd.advice.reanchoring.procedure import advance
@@ -44,7 +45,9 @@ class PackReanchor:
         self.procedure: Procedure | None = saved_procedure(data) if data is not None else None
         self.records = tuple(saved_record(record) for record in before.get("records", ()))
         # What the bridge last reported, where it was not what the config has.
-        self._reported_v: float | None = before.get("reported_v")
+        reported_v = known(dict(before), "reported_v")
+        sound = reported_v is not None and isfinite(reported_v)
+        self._reported_v = reported_v if sound else None
         self._temporary_since: float | None = before.get("temporary_since")
         self._news: list[News] = []
 
