@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 from watchd.config import Config
 from watchd.errors import WatchdError
 from watchd.publish import Topics, encode
-from watchd.shell.links import client_of, refuses_protocol, secret_of, tls_of
+from watchd.shell.client import client_of, refuses_protocol, secret_of, tls_of
 
 PATIENCE_S = 5.0
 

@@ -9,107 +9,41 @@ from __future__ import annotations
 
 import asyncio
 import math
-import os
-import ssl
+import secrets
 from collections.abc import Callable
-from pathlib import Path
-from socket import IPPROTO_TCP, TCP_NODELAY
-from typing import Any, Self, cast
+from typing import Any, cast
 
 import structlog
-from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion, Will
+from aiomqtt import Client, MqttError, ProtocolVersion, Will
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from watchd.config import Broker, Config
-from watchd.errors import Place, Problem, WatchdError
+from watchd.config import Config
+from watchd.errors import WatchdError
 from watchd.publish import Publish, Topics, encode
 from watchd.shell.backoff import Backoff
+from watchd.shell.client import (
+    ANSWER_TIMEOUT_S,
+    BrokerClient,
+    client_of,
+    refuses_protocol,
+    secret_of,
+    tls_of,
+)
 from watchd.shell.clock import Clock
 from watchd.shell.intake import Arrived, Intake, arrived
 from watchd.shell.outbox import Outbox
 
 # Messages handled before other tasks get their turn.
 BATCH = 100
-ANSWER_TIMEOUT_S = 10.0
+# On a slow link all that is unanswered delays what comes after it, however urgent. So no more than
+# this is on its way (a few figures), and yet it need not wait for the answer to each message.
+MOST_UNANSWERED_BYTES = 4096
+MOST_UNANSWERED = 8
 REFUSED = 0x80  # from here on, a subscription's code says no
 log = structlog.get_logger("watchd")
-
-
-def secret_of(broker: Broker) -> str | None:
-    """The password, from the file or service credential that the config names."""
-    if broker.password_credential is not None:
-        folder = os.environ.get("CREDENTIALS_DIRECTORY")
-        if folder is None:
-            raise WatchdError(
-                "broker: password_credential is given, but the service manager has passed no "
-                "credentials (CREDENTIALS_DIRECTORY is not set)"
-            )
-        path = Path(folder) / broker.password_credential
-    elif broker.password_file is not None:
-        path = Path(broker.password_file)
-    else:
-        return None
-    try:
-        return path.read_text("utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise WatchdError(
-            Problem(f"the broker's password cannot be read: {reason}", Place(str(path)))
-        ) from error
-
-
-def tls_of(broker: Broker) -> ssl.SSLContext | None:
-    """The TLS context, with verification always on."""
-    if broker.tls is None:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=broker.tls.ca_file)
-        if broker.tls.cert_file is not None:
-            context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise WatchdError(f"broker: tls: certificates cannot be loaded: {error}") from error
-    return context
-
-
-class _Client(Client):
-    """aiomqtt's client, which also lets go of a connection that the broker did not answer in time.
-
-    aiomqtt leaves it open. A broker that comes back to itself would take it for a link like any
-    other, and publish the will when the service stops.
-    """
-
-    async def __aenter__(self) -> Self:
-        try:
-            return await super().__aenter__()
-        except MqttError:
-            if self._client.socket() is not None:
-                self._client.disconnect()
-            raise
-
-
-def client_of(
-    broker: Broker,
-    protocol: ProtocolVersion,
-    password: str | None,
-    tls: ssl.SSLContext | None,
-    **more: Any,
-) -> Client:
-    """A client of the config's broker."""
-    return _Client(
-        broker.host,
-        broker.port,
-        username=broker.user,
-        password=password,
-        tls_context=tls,
-        protocol=protocol,
-        keepalive=math.ceil(broker.keepalive),
-        timeout=ANSWER_TIMEOUT_S,
-        socket_options=[(IPPROTO_TCP, TCP_NODELAY, 1)],
-        **more,
-    )
 
 
 class Links:
@@ -133,8 +67,16 @@ class Links:
         self._take, self._dropped = take, dropped
         self._retained, self._subscriptions = retained, subscriptions
         self._lost_record = lost_record
-        self._password, self._tls = secret_of(config.broker), tls_of(config.broker)
+        # Read anew for each link; what cannot be read now ends the start with its problem.
+        secret_of(config.broker), tls_of(config.broker)
         self._refuses_5 = False
+        # The same for as long as it runs: a new link ends an old one that is half open, at once,
+        # so that its will is not published after the new one said that the service runs.
+        # MQTT 3.1.1 section 3.1.3.1: 23 letters and digits are taken everywhere.
+        self._name = f"watchd{secrets.token_hex(8)}"
+        # Over MQTT 5 the broker's choice: one that does not know MQTT 5 may trip over a name.
+        self._name_5: str | None = None
+        self._patience_s = max(ANSWER_TIMEOUT_S, config.broker.keepalive)
 
     async def telemetry(self) -> None:
         """Receive telemetry, for ever."""
@@ -150,7 +92,7 @@ class Links:
         while True:
             try:
                 await once(backoff)
-            except MqttError as error:
+            except (MqttError, WatchdError) as error:
                 reason = str(error)
                 # One line for each link that broke and each new reason, not one for each try.
                 news = backoff.was_linked or reason != said
@@ -167,14 +109,16 @@ class Links:
                     )
                 await asyncio.sleep(wait_s)
 
-    def _client(self, protocol: ProtocolVersion, **more: Any) -> Client:
-        return client_of(self._broker, protocol, self._password, self._tls, **more)
+    def _client(self, protocol: ProtocolVersion, name: str | None, **more: Any) -> BrokerClient:
+        """A client with the password and certificates as they are now: they may be renewed."""
+        password, tls = secret_of(self._broker), tls_of(self._broker)
+        return client_of(self._broker, protocol, password, tls, identifier=name, **more)
 
     async def _receive_once(self, backoff: Backoff) -> None:
         intake = Intake(self._most, self._longest)
         # aiomqtt wants a class here and calls it once; this gives it the queue that we hold.
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
-        async with self._client(ProtocolVersion.V311, queue_type=queue) as client:
+        async with self._client(ProtocolVersion.V311, f"{self._name}t", queue_type=queue) as client:
             await self._subscribe(client, [(t, 0) for t in self._subscriptions()])
             log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
             backoff.linked()
@@ -194,11 +138,12 @@ class Links:
     async def _publish_once(self, backoff: Backoff) -> None:
         wants_5 = self._broker.protocol == "5"
         protocol = ProtocolVersion.V5 if wants_5 and not self._refuses_5 else ProtocolVersion.V311
+        name = self._name_5 if protocol is ProtocolVersion.V5 else self._name
         will = Will(self._topics.service, self._lost_record, qos=1, retain=True)
         intake = Intake(self._most, self._longest)
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         try:
-            async with self._client(protocol, will=will, queue_type=queue) as client:
+            async with self._client(protocol, name, will=will, queue_type=queue) as client:
                 if self._refuses_5:
                     log.warning("the broker refuses MQTT 5; over 3.1.1 advice cannot expire there")
                     self._refuses_5 = False  # ask again at the next connection
@@ -207,6 +152,7 @@ class Links:
                     prefix=self._topics.prefix,
                     mqtt="5" if protocol is ProtocolVersion.V5 else "3.1.1",
                 )
+                self._name_5 = client.assigned_name or self._name_5
                 self._outbox.put(self._retained())
                 await self._subscribe_own(client, protocol)
                 backoff.linked()
@@ -240,20 +186,33 @@ class Links:
             await self._subscribe(client, [(f, 1) for f in filters])
 
     async def _send(self, client: Client, protocol: ProtocolVersion) -> None:
+        unanswered_bytes = 0
         while True:
-            key, message = await self._outbox.first()
-            await client.publish(
-                message.topic,
-                message.payload,
-                qos=message.qos,
-                retain=message.retain,
-                properties=self._properties(message) if protocol is ProtocolVersion.V5 else None,
-            )
-            self._outbox.done(key, message)
-            task = asyncio.current_task()
-            if task is not None and task.cancelling():
-                # Until Python 3.12, wait_for (in publish) can swallow a cancellation.
-                raise asyncio.CancelledError
+            batch = await self._outbox.first(MOST_UNANSWERED, MOST_UNANSWERED_BYTES)
+            async with asyncio.TaskGroup() as group:
+                for key, message in batch:  # they begin, and are written, in this order
+                    group.create_task(self._send_one(client, protocol, key, message))
+            if any(message.qos for _, message in batch):
+                unanswered_bytes = 0
+                continue
+            unanswered_bytes += sum(len(message.payload) for _, message in batch)
+            if unanswered_bytes > MOST_UNANSWERED_BYTES:
+                # Ends nothing, and is answered all the same (MQTT 3.1.1, [MQTT-3.10.4-5]).
+                await client.unsubscribe(f"{self._topics.prefix}/nothing", timeout=self._patience_s)
+                unanswered_bytes = 0
+
+    async def _send_one(
+        self, client: Client, protocol: ProtocolVersion, key: str | int, message: Publish
+    ) -> None:
+        await client.publish(
+            message.topic,
+            message.payload,
+            qos=message.qos,
+            retain=message.retain,
+            properties=self._properties(message) if protocol is ProtocolVersion.V5 else None,
+            timeout=self._patience_s,
+        )
+        self._outbox.done(key, message)
 
     async def _listen(self, client: Client, intake: Intake) -> None:
         async for message in client.messages:
@@ -273,11 +232,6 @@ class Links:
 
 def _number(code: object) -> int:
     return code.value if isinstance(code, ReasonCode) else int(str(code))
-
-
-def refuses_protocol(error: BaseException) -> bool:
-    """Whether the broker does not speak the version of MQTT that was asked for."""
-    return isinstance(error, MqttCodeError) and "protocol" in str(error).lower()
 
 
 def lost_record(version: str) -> bytes:
