@@ -71,11 +71,15 @@ class BrokerClient(Client):
         super()._on_connect(*words)
 
     async def __aenter__(self) -> Self:
+        broken = self._disconnected
         try:
-            return await super().__aenter__()
+            await super().__aenter__()
+            if broken.done():  # aiomqtt forgets it, and takes the link for one that is there
+                raise MqttError("the link broke as it was made")  # noqa: TRY301
         except MqttError:
-            await self._let_go()
+            await self._let_go(broken)
             raise
+        return self
 
     async def __aexit__(
         self,
@@ -85,13 +89,13 @@ class BrokerClient(Client):
     ) -> None:
         # Only a stop waits for the goodbye to be out; after an error it may never be.
         if isinstance(error, Exception):
-            await self._let_go()
+            await self._let_go(self._disconnected)
         else:
             await super().__aexit__(kind, error, trace)
 
-    async def _let_go(self) -> None:
-        if self._disconnected.done() and not self._disconnected.cancelled():
-            self._disconnected.exception()  # asyncio complains of one that nobody looked at
+    async def _let_go(self, broken: asyncio.Future[None]) -> None:
+        if broken.done() and not broken.cancelled():
+            broken.exception()  # asyncio complains of one that nobody looked at
         if self._client.socket() is not None:
             self._client.disconnect()
             for _ in range(GOODBYE_TURNS):

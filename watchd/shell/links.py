@@ -68,7 +68,8 @@ class Links:
         self._retained, self._subscriptions = retained, subscriptions
         self._lost_record = lost_record
         # Read anew for each link; what cannot be read now ends the start with its problem.
-        secret_of(config.broker), tls_of(config.broker)
+        secret_of(config.broker)
+        tls_of(config.broker)
         self._refuses_5 = False
         # The same for as long as it runs: a new link ends an old one that is half open, at once,
         # so that its will is not published after the new one said that the service runs.

@@ -109,14 +109,14 @@ def with_faults(told: Iterable[Told], rng: random.Random) -> Iterator[Told]:
             yield topic, payload, at
 
 
-def live(days: int, every: int, span_s: float) -> Lived:
-    """Live through days, of whose samples each `every`th is taken; memory after each span."""
-    return asyncio.run(_live(days, every, span_s))
+def live(days: int, packs: int, span_s: float) -> Lived:
+    """Live through days with so many packs; memory after each span."""
+    return asyncio.run(_live(days, packs, span_s))
 
 
-async def _live(days: int, every: int, span_s: float) -> Lived:
-    made = simulate(healthy(1, PACKS_AH), days=min(days, SIMULATED_DAYS))
-    told = [m for n, m in enumerate(messages(made, 0)) if n // len(PACKS_AH) % every == 0]
+async def _live(days: int, packs: int, span_s: float) -> Lived:
+    made = simulate(healthy(1, PACKS_AH[:packs]), days=min(days, SIMULATED_DAYS))
+    told = list(messages(made, 0))
     config, lived = config_of(made, 0), Lived()
     with tempfile.TemporaryDirectory() as folder:
         store = StoreSection(path=f"{folder}/watchd.db")
@@ -134,4 +134,4 @@ async def _live(days: int, every: int, span_s: float) -> Lived:
 
 
 if __name__ == "__main__":
-    print(live(int(sys.argv[1]), 1, DAY_S))
+    print(live(int(sys.argv[1]), 3, DAY_S))

@@ -97,6 +97,7 @@ class Link:
             far.connect((HOST, self.to))
         except OSError:
             near.close()
+            far.close()
             return
         connection = _Connection(self, near, far, self._swallows)
         self._open.append(connection)

@@ -17,12 +17,12 @@ from tests.service.hut import FIGURES, RULES, SERVICE, write_config
 
 pytestmark = pytest.mark.broker
 
-SPEED = 20.0
+SPEED = 30.0
 # A current counts that long without a new one (s of the faster clock).
 STALE_S = 60.0
 AMPS = (90.0, 30.0, 60.0)
 GAP = 12  # after this sample nothing comes for a while
-SAMPLES = 25
+SAMPLES = 20
 OLD = pack(cell_v=leading(3.60, by_mv=60), current_a=-95.0, protection=1)
 
 

@@ -58,6 +58,7 @@ def finds(daemon: Daemon, link: str, *, at_least: int = 1) -> None:
     )
 
 
+@pytest.mark.long
 def test_it_hangs_between_two_messages(
     broker: BrokerProcess, watchd: Start, tmp_path: Path, record: Record
 ) -> None:
@@ -138,13 +139,8 @@ def test_one_that_says_nothing_more(
             record(fault, "nothing", watch.seconds)
 
 
-@pytest.mark.parametrize(
-    "lets_in",
-    [
-        pytest.param(True, id="after CONNACK"),
-        pytest.param(False, id="at once", marks=pytest.mark.long),
-    ],
-)
+@pytest.mark.long
+@pytest.mark.parametrize("lets_in", [True, False], ids=["after CONNACK", "at once"])
 def test_garbage(
     broker: BrokerProcess, watchd: Start, tmp_path: Path, record: Record, lets_in: bool
 ) -> None:

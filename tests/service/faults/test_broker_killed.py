@@ -29,13 +29,8 @@ pytestmark = pytest.mark.broker
 PERSISTENT = ("persistence true", "autosave_interval 1", "autosave_on_changes true")
 
 
-@pytest.mark.parametrize(
-    "keeps",
-    [
-        pytest.param(True, id="keeps what was retained"),
-        pytest.param(False, id="forgets all", marks=pytest.mark.long),
-    ],
-)
+@pytest.mark.long
+@pytest.mark.parametrize("keeps", [True, False], ids=["keeps what was retained", "forgets all"])
 def test_it_is_killed_and_comes_back(
     mosquitto_path: Path, watchd: Start, tmp_path: Path, record: Record, keeps: bool
 ) -> None:

@@ -16,7 +16,7 @@ MOST_MB_A_DAY = 0.1
 
 
 def test_a_day(record: Record) -> None:
-    (lived,) = in_processes(live, [(1, 4, HOUR_S)])
+    (lived,) = in_processes(live, [(1, 1, HOUR_S)])
     half = len(lived.mb) // 2
     grown_mb = lived.mb[-1] - lived.mb[half]
     record(
@@ -30,7 +30,7 @@ def test_a_day(record: Record) -> None:
 
 @pytest.mark.long
 def test_thirty_days(record: Record) -> None:
-    (lived,) = in_processes(live, [(30, 1, DAY_S)])
+    (lived,) = in_processes(live, [(30, 3, DAY_S)])
     warm = np.array(lived.mb[WARM_UP_DAYS:])
     slope = float(np.polyfit(np.arange(len(warm)), warm, 1)[0])
     record(

@@ -28,7 +28,7 @@ LASTING = {"stale_after": "10 min", "figures_every": "1 s"}
 @pytest.mark.parametrize(
     ("latency_s", "rate", "seconds"),
     [
-        pytest.param(0.2, 8000, 4, id="slow"),
+        pytest.param(0.2, 8000, 2, id="slow"),
         pytest.param(2.0, 2000, 40, id="very slow", marks=pytest.mark.long),
     ],
 )
