@@ -76,3 +76,43 @@ async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -
     done, _ = await asyncio.wait([sending], timeout=30)
     assert done, "it still waits for more to send"
     assert sending.cancelled()
+
+
+class Slow(Broker):
+    """Takes what needs no answer, and answers nothing."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.taken: list[str] = []
+        self.asked = asyncio.Event()
+
+    async def publish(self, topic: str, *_words: object, qos: int, **_more: object) -> None:
+        """As aiomqtt's client."""
+        self.taken.append(topic)
+        if qos:
+            await asyncio.sleep(3600)
+
+    async def unsubscribe(self, *_words: object, **_more: object) -> None:
+        """As aiomqtt's client."""
+        self.asked.set()
+        await asyncio.sleep(3600)
+
+
+@pytest.mark.parametrize("qos", [0, 1])
+async def test_no_more_is_on_its_way_than_a_few_figures(qos: int) -> None:
+    outbox = Outbox()
+    links = Links(config_of(), Clock(), outbox, print, print, list, list, lost_record=b"")
+    broker = Slow()
+    topics = [f"watchd/figures/pack/{number}" for number in range(40)]
+    outbox.put(Publish(topic, bytes(1000), qos=qos, retain=True) for topic in topics)
+    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    if qos:
+        for _ in range(20):
+            await asyncio.sleep(0)
+    else:
+        async with asyncio.timeout(30):
+            await broker.asked.wait()
+    assert broker.taken == topics[: len(broker.taken)], "in their order"
+    assert 4 <= len(broker.taken) <= 8
+    sending.cancel()
+    await asyncio.wait([sending], timeout=30)

@@ -179,7 +179,7 @@ def learnt() -> tuple[dict[str, Any], dict[str, Any]]:
 
     The bank is simulated, and its last moment is now.
     """
-    made = simulate(healthy(1, [200.0, 200.0]), days=8)
+    made = simulate(healthy(1, [200.0, 200.0]), days=3)
     parsed = true_config(made, 0)
     sources = parsed.sources[0].model_dump(by_alias=True, exclude_unset=True)
     sources["json"]["time"] = "$.t"

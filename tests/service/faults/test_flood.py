@@ -95,7 +95,7 @@ def flood(sender: Listener, made: Any, end: threading.Event, sent: list[float]) 
 @pytest.mark.parametrize(
     ("made", "what", "seconds"),
     [
-        pytest.param(documents, "documents", 4.0, id="documents"),
+        pytest.param(documents, "documents", 2.0, id="documents"),
         pytest.param(documents, "documents", 60.0, id="documents, long", marks=pytest.mark.long),
         pytest.param(values, "single values", 60.0, id="values", marks=pytest.mark.long),
     ],
