@@ -59,9 +59,9 @@ def tls_of(broker: Broker) -> ssl.SSLContext | None:
 class BrokerClient(Client):
     """aiomqtt's client, which also lets go of a connection on which something went wrong.
 
-    aiomqtt leaves it open where the broker did not answer in time, or sent what is no MQTT. A
-    broker that comes back to itself would take it for a link like any other, and publish the will
-    when the service stops; and what came over it would be read on, over and over.
+    aiomqtt leaves it open where the broker did not answer in time, and waits for a goodbye that
+    does not get out. A broker that comes back to itself would take it for a link like any other,
+    and publish the will when the service stops.
     """
 
     assigned_name: str | None = None  # by the broker, to a client that gave none (MQTT 5)
