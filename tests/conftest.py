@@ -14,6 +14,8 @@ ROOT = Path(__file__).resolve().parent.parent
 if str(ROOT) not in sys.path:
     sys.path.append(str(ROOT))
 
+from tests.service.faults.table import table_of  # noqa: E402 # only now it is found
+
 
 def find_mosquitto() -> Path | None:
     """Where the broker is; Debian keeps it in a folder that an ordinary user's PATH leaves out."""
@@ -24,6 +26,15 @@ def find_mosquitto() -> Path | None:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full", action="store_true", help="run the tests marked 'long' too")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """The table of faults, in whatever process its tests ran."""
+    reports = [r for found in terminalreporter.stats.values() for r in found]
+    if lines := table_of(r for r in reports if isinstance(r, pytest.TestReport)):
+        terminalreporter.section("faults")
+        for line in lines:
+            terminalreporter.write_line(line)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -71,11 +71,15 @@ class BrokerProcess:
 
     def hang(self) -> None:
         """From now on it keeps its connections and does nothing."""
-        self._running().send_signal(signal.SIGSTOP)
+        self.signal(signal.SIGSTOP)
 
     def go_on(self) -> None:
         """The end of `hang`."""
-        self._running().send_signal(signal.SIGCONT)
+        self.signal(signal.SIGCONT)
+
+    def signal(self, number: int) -> None:
+        """Send it a signal."""
+        self._running().send_signal(number)
 
     def _running(self) -> subprocess.Popen[bytes]:
         assert self._process is not None, "the broker does not run"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any, cast
 
 import pytest
@@ -15,13 +16,13 @@ from structlog.testing import capture_logs
 
 from tests.scene import config_of
 from watchd.publish import Publish
-from watchd.shell.broker import BrokerClient, Secrets
+from watchd.shell.broker import BrokerClient
 from watchd.shell.clock import Clock
 from watchd.shell.intake import Arrived, Intake
-from watchd.shell.links import Links
+from watchd.shell.links import Handlers, Links
 from watchd.shell.outbox import Outbox
 
-NO_SECRETS = Secrets(None, None, "")
+HANDLERS = Handlers(print, print, print, print, list, list)
 
 
 class Broker:
@@ -47,7 +48,7 @@ class Broker:
     ids=["3.1.1", "5"],
 )
 async def test_a_refused_subscription_is_told(granted: object, refused: object) -> None:
-    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), print, print, list, list)
+    links = Links(config_of(), Clock(), Outbox(), HANDLERS)
     client = cast("Client", Broker(granted, refused))
     with capture_logs() as lines:
         await links._subscribe(client, [("hut/a", 0), ("hut/b", 0)])
@@ -73,7 +74,7 @@ class Deaf(Broker):
 
 async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -> None:
     outbox = Outbox()
-    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
+    links = Links(config_of(), Clock(), outbox, HANDLERS)
     broker = Deaf()
     sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     outbox.put([Publish("watchd/annunciation", b"1"), Publish("watchd/annunciation", b"2")])
@@ -98,7 +99,7 @@ class Unwilling(Broker):
 
 async def test_a_message_that_the_broker_refuses_is_told_and_not_sent_again() -> None:
     outbox = Outbox()
-    links = Links(config_of(), NO_SECRETS, Clock(), outbox, print, print, list, list)
+    links = Links(config_of(), Clock(), outbox, HANDLERS)
     client = cast("BrokerClient", Unwilling())
     outbox.put([Publish("watchd/service", b"1", retain=True)])
     with capture_logs() as lines:
@@ -123,9 +124,49 @@ class Talking(Broker):
 @pytest.mark.parametrize("leaving", [False, True])
 async def test_links_that_are_left_take_no_requests(leaving: bool) -> None:
     taken: list[Arrived] = []
-    links = Links(config_of(), NO_SECRETS, Clock(), Outbox(), taken.append, print, list, list)
+    links = Links(config_of(), Clock(), Outbox(), replace(HANDLERS, take=taken.append))
     links._leaving = leaving
     intake = Intake(10, 1000)
     intake.arrived_at = 0.0
     await links._listen(cast("Client", Talking()), intake)
     assert len(taken) == (0 if leaving else 1), "the links that are there already take it"
+
+
+class Slow(Broker):
+    """Takes what needs no answer, and answers nothing."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.taken: list[str] = []
+        self.asked = asyncio.Event()
+
+    async def publish(self, topic: str, *_words: object, qos: int, **_more: object) -> None:
+        """As aiomqtt's client."""
+        self.taken.append(topic)
+        if qos:
+            await asyncio.sleep(3600)
+
+    async def unsubscribe(self, *_words: object, **_more: object) -> None:
+        """As aiomqtt's client."""
+        self.asked.set()
+        await asyncio.sleep(3600)
+
+
+@pytest.mark.parametrize("qos", [0, 1])
+async def test_no_more_is_on_its_way_than_a_few_figures(qos: int) -> None:
+    outbox = Outbox()
+    links = Links(config_of(), Clock(), outbox, HANDLERS)
+    broker = Slow()
+    topics = [f"watchd/figures/pack/{number}" for number in range(40)]
+    outbox.put(Publish(topic, bytes(1000), qos=qos, retain=True) for topic in topics)
+    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    if qos:
+        for _ in range(20):
+            await asyncio.sleep(0)
+    else:
+        async with asyncio.timeout(30):
+            await broker.asked.wait()
+    assert broker.taken == topics[: len(broker.taken)], "in their order"
+    assert 4 <= len(broker.taken) <= 8
+    sending.cancel()
+    await asyncio.wait([sending], timeout=30)

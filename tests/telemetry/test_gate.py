@@ -106,6 +106,39 @@ def test_backfilled_late_and_repeated_samples_do_not_count() -> None:
     assert (counts["duplicate"], counts["out_of_order"], counts["historical"]) == (1, 1, 1)
 
 
+def test_a_clock_that_was_set_back_puts_nothing_out_of_order() -> None:
+    """The bridge's clock is the same one, and was set with it."""
+    hut = Scene(RULES)
+    hut.feed(STATE, {**pack(), "t": START})
+    hut.seconds = 5.0
+    hut.engine.step_clock(-3600.0)
+    hut.seconds -= 3600.0
+    wide = pack(cell_v=leading(3.40, by_mv=60))
+    hut.feed(STATE, {**wide, "t": hut.now})
+    assert hut.figures("pack/alder")["cell_spread_mv"] == 60
+    # From here on the order counts again.
+    hut.feed(STATE, {**pack(), "t": hut.now - 1})
+    assert hut.figures("pack/alder")["cell_spread_mv"] == 60
+    assert hut.counts()["out_of_order"] == 1
+
+
+def test_a_clock_that_was_never_set_judges_no_times() -> None:
+    hut = Scene(RULES)
+    hut.seconds = 86400.0 - START  # the second day of 1970
+    wide = pack(cell_v=leading(3.40, by_mv=60))
+    hut.feed(STATE, {**wide, "t": START})
+    assert hut.figures("pack/alder")["cell_spread_mv"] == 60
+    hut.feed(STATE, {**pack(), "t": START - 1})
+    assert hut.figures("pack/alder")["cell_spread_mv"] == 60
+    assert hut.counts()["out_of_order"] == 1
+    # Once it is set, it does.
+    hut.engine.step_clock(START - 86400.0)
+    hut.seconds = 1.0
+    hut.feed(STATE, {**pack(), "t": hut.now + 7200})
+    assert hut.counts()["bad"] == 1
+    assert hut.figures("pack/alder")["cell_spread_mv"] == 60
+
+
 def test_age_counts_from_the_measurement_where_it_has_a_time() -> None:
     hut = Scene(RULES)
     hut.feed(STATE, {**pack(), "t": START - 50})

@@ -37,7 +37,7 @@ from watchd.shell.clock import Clock
 from watchd.shell.credentials import Secrets, cautions_of, distrust_of
 from watchd.shell.intake import Arrived, Intake, arrived
 from watchd.shell.link import Link, Trust
-from watchd.shell.outbox import Outbox
+from watchd.shell.outbox import Key, Outbox
 
 # Messages handled before other tasks get their turn.
 BATCH = 100

@@ -145,6 +145,8 @@ class Service:
     def _take(self, message: Arrived) -> None:
         if self._stopping:  # a request can still come
             return
+        # Before the message: its time of measurement may be in the new reckoning already.
+        self._follow_clock()
         topic, at = message.topic, self._clock.at(self._time.at(message.at))
         if self._topics.is_request(topic) or not topic.startswith(self._topics.prefix + "/"):
             self._archive.record(topic, message.payload, at, retained=message.retained)

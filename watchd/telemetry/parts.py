@@ -100,12 +100,19 @@ class PackParts:
             return None
         if measured_at < YOUNGEST_CLOCK:
             return "time before 2020"
-        if measured_at > at + self._config.clock_tolerance:
+        latest = at + self._config.clock_tolerance
+        if at < YOUNGEST_CLOCK:
+            # Our own clock is not set yet, so it can judge nothing; the order can be.
+            latest = float("inf")
+        if measured_at > latest:
             return "time in the future"
-        last = self._stream_at.get(_stream(message))
-        if last is not None and measured_at == last:
+        last = self._stream_at.get(_stream(message), 0.0)
+        if last > latest:
+            # The clock has been set back since. Else all would be out of order until it is there.
+            last = 0.0
+        if measured_at == last:
             return "duplicate"
-        if last is not None and measured_at < last:
+        if measured_at < last:
             return "out of order"
         limit = min(
             (self._limits_s[r.name] for r in message.readings if r.name in self._limits_s),
