@@ -17,6 +17,10 @@ class Agenda:
         self._due[index] = due
         heappush(self._heap, (due, index))
 
+    def due(self, index: int) -> float | None:
+        """When subject `index` is to be looked at."""
+        return self._due.get(index)
+
     def pop_until(self, now: float) -> tuple[float, int] | None:
         """The next that is due until `now`, as (time, index); of equal times the lower index."""
         while self._heap and self._heap[0][0] <= now:

@@ -167,6 +167,9 @@ class Engine:
             "step_s": self._step_s,
             "since": self._say.since,
             **self._watches.snapshot(),
+            "due": {
+                subject: self._agenda.due(index) for subject, index in self._watches.index.items()
+            },
             "annunciator": self._annunciator.snapshot(),
             "counts": dict(self._counts),
         }
@@ -320,6 +323,7 @@ class Engine:
             self._build(at, saved)
             self._renew_edited(saved.get("alarms", {}))
             self._evaluate_all()
+            self._keep_agenda(saved.get("due"))
             self._watches.snapshot()  # or it could not be saved again
         except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
@@ -333,6 +337,16 @@ class Engine:
     def _evaluate_all(self) -> None:
         for watch in self._watches.all:
             self._evaluate(watch, self._now)
+
+    def _keep_agenda(self, due: Any) -> None:
+        """Look again when it was to be looked again, so that a start moves no moment."""
+        for subject, moment in due.items() if isinstance(due, dict) else ():
+            index = self._watches.index.get(subject)
+            if index is None or not isinstance(moment, float | int):
+                continue
+            planned = self._agenda.due(index)
+            if planned is None or self._now < moment < planned:
+                self._agenda.set(index, moment)
 
     def _forget(self) -> None:
         """Take back what was said on the way into a state that cannot be used."""
@@ -359,7 +373,10 @@ class Engine:
         # goes on from the state.
         self._step_s = min(saved.get("step_s", 0.0), at - saved_at)
         self._say.step_s = self._step_s
-        self._now = now = at - self._step_s
+        now = at - self._step_s
+        unwatched = bool(saved) and now - saved_at > UNWATCHED_S
+        # After a short break time goes on from the state, through all that was due in between.
+        self._now = now if unwatched or not saved else min(saved_at, now)
         self._say.since = saved.get("since", now)
         self._counts.clear()
         counts = saved.get("counts", {})
@@ -376,7 +393,7 @@ class Engine:
         )
         self._annunciator.begin(self._watches.alarms.values())
         self._actions = self._acting()
-        if saved and now - saved_at > UNWATCHED_S:
+        if unwatched:
             for transition in self._watches.pause(saved_at, now):
                 self._moved(transition)
 

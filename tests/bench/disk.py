@@ -26,7 +26,7 @@ from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
 from watchd.messages import JournalEntry
 from watchd.shell import archive as archives
-from watchd.shell.archive import SAVE_EVERY_S, Archive
+from watchd.shell.archive import BLOCK_S, Archive
 from watchd.shell.store.contents import pack_state
 
 PACKS = ("alder", "birch", "cedar", "elm")
@@ -100,7 +100,7 @@ def seconds(hours: float) -> Iterator[Second]:
         entry, state = None, None
         if second % TRANSITION_EVERY_S == 450:
             entry = transition(at)
-        if second % TRANSITION_EVERY_S == 450 + WRITTEN_AFTER_S or second % SAVE_EVERY_S == 0:
+        if second % TRANSITION_EVERY_S == 450 + WRITTEN_AFTER_S or second % BLOCK_S == 0:
             state = engine.snapshot()
         yield Second(messages, entry, state)
 
@@ -140,7 +140,7 @@ async def written_mb(
                 archive.record(topic, payload, START + now + dice.random(), retained=False)
             if second.entry is not None and journal:
                 archive.journal(second.entry)
-            saves = second.state is not None and (journal or int(now - 1) % SAVE_EVERY_S == 0)
+            saves = second.state is not None and (journal or int(now - 1) % BLOCK_S == 0)
             if saves:
                 await archive.write(second.state, upto=int(now) * len(PACKS))
         await archive.write(day[0].state, last=True)

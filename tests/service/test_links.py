@@ -159,7 +159,7 @@ async def test_no_more_is_on_its_way_than_a_few_figures(qos: int) -> None:
     broker = Slow()
     topics = [f"watchd/figures/pack/{number}" for number in range(40)]
     outbox.put(Publish(topic, bytes(1000), qos=qos, retain=True) for topic in topics)
-    sending = asyncio.ensure_future(links._send(cast("Client", broker), ProtocolVersion.V5))
+    sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     if qos:
         for _ in range(20):
             await asyncio.sleep(0)

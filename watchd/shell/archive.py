@@ -27,7 +27,6 @@ from watchd.shell.waiting import Lines, Waiting
 from watchd.watch.measured import Measured
 
 log = structlog.get_logger("watchd")
-SAVE_EVERY_S = 300.0
 CHANGED_AFTER_S = 1.0
 BLOCK_S = 300.0
 BLOCK_BYTES = 4_000_000
@@ -47,7 +46,8 @@ class Archive:
         self._disk = Disk(Path(setting.path))
         self._writes = 0
         self._changed_at: float | None = None
-        self._saved_at = self._block_began = self._clock_set_at = time.monotonic()
+        self._clock_set_at = time.monotonic()
+        self._block_began = self._clock_set_at - BLOCK_S  # the first write is a base for what comes
         self._lines: list[bytes] = []
         self._bytes = 0
         self._last_at = 0.0
@@ -87,13 +87,23 @@ class Archive:
         """The system's clock was set: for a day nothing is deleted for its age."""
         self._clock_set_at = time.monotonic()
 
+    def wants_base(self) -> None:
+        """The next write, soon, is to be a base: what comes cannot be told to what was before."""
+        self._block_began = time.monotonic() - BLOCK_S
+        self.changed()
+
+    @property
+    def makes_base(self) -> bool:
+        """Whether a write now would close a block, and so be a base."""
+        return time.monotonic() - self._block_began >= BLOCK_S or self._bytes >= BLOCK_BYTES
+
     def is_due(self) -> bool:
         """Whether it is time to write the state."""
         if self._writes or self._disk.pauses():
             return False
         now = time.monotonic()
         changed = self._changed_at is not None and now - self._changed_at >= CHANGED_AFTER_S
-        return changed or now - self._saved_at >= SAVE_EVERY_S or self._disk.wants_state()
+        return changed or self.makes_base or self._disk.wants_state()
 
     def overflows(self) -> bool:
         """Whether more telemetry waits than memory should hold."""
@@ -113,8 +123,9 @@ class Archive:
         """
         now = time.monotonic()
         if state is not None:
-            self._changed_at, self._saved_at = None, now
-        if last or now - self._block_began >= BLOCK_S or self._bytes >= BLOCK_BYTES:
+            self._changed_at = None
+        is_base = last or self.makes_base
+        if is_base:
             lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
             runs = self._recorder.take_runs()
             self._waiting.add(Lines(lines, self._last_at, upto, runs))
@@ -122,7 +133,7 @@ class Archive:
         oldest_s = self._setting.keep_raw if trusted else None
         minutes_s = self._setting.keep_minutes if trusted else float("inf")
         most_bytes = self._setting.most_mb * 1_000_000
-        job = Job(state, upto, self._waiting.last, oldest_s, most_bytes, minutes_s)
+        job = Job(state, upto, is_base, self._waiting.last, oldest_s, most_bytes, minutes_s)
         self._writes += 1
         try:
             # A slow card must not hold up alarms. What is to be written is written, even if this

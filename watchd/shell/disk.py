@@ -44,11 +44,13 @@ log = structlog.get_logger("watchd")
 class Job:
     """What is to be written: a state with the journal up to an entry, and all telemetry packed.
 
-    `oldest`: telemetry that ended so long before its newest (s) goes; None for none.
+    `is_base`: the telemetry goes as far as the state. `oldest_s`: telemetry that ended so long
+    before its newest (s) goes; None for none.
     """
 
     state: dict[str, Any] | None
     upto: int
+    is_base: bool
     through: int
     oldest_s: float | None
     most_bytes: int
@@ -187,7 +189,7 @@ class Disk:
         store = self._opened()
         self._take_over_journal(store)
         if job.state is not None:
-            store.save(job.state, waiting.entries(job.through), job.upto)
+            store.save(job.state, waiting.entries(job.through), job.upto, is_base=job.is_base)
             waiting.saved(job.through)
             done.add("state")
             self._lacks_state = False

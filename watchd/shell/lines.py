@@ -13,8 +13,9 @@ from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.messages import JournalEntry
 from watchd.publish import rfc3339
-from watchd.rules.rule import Rule
+from watchd.shell.drive import Drive
 from watchd.shell.reload import Files, Found
+from watchd.shell.spool import Spool
 
 # A person has edited something and looks for the answer, however often.
 MOST_AN_HOUR = 100
@@ -22,16 +23,17 @@ log = structlog.get_logger("watchd")
 
 
 def say_start(
-    files: Files, config: Config, rules: tuple[Rule, ...], state: dict[str, Any] | None
+    files: Files, drive: Drive, spool: Spool, state: dict[str, Any] | None, told_again: int
 ) -> None:
-    """All that matters, in one line."""
+    """All that matters, in one line. `told_again`: inputs that came after the saved state."""
+    config = drive.config
     broker, store = config.broker, Path(config.store.path)
     log.info(
         "watchd starts",
         version=__version__,
         python=platform.python_version(),
         config=str(files.config_path),
-        rules=len(rules),
+        rules=len(drive.rules),
         folder=str(files.folder),
         banks=list(config.banks),
         packs=list(config.packs),
@@ -42,6 +44,8 @@ def say_start(
         store=str(store),
         store_mb=megabytes(store),
         state=_state_text(state),
+        spool=str(spool.folder) if spool.folder is not None else None,
+        told_again=told_again,
     )
 
 

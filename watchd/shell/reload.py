@@ -18,6 +18,7 @@ from watchd.own_rules import Fault
 from watchd.publish import Publish, withdrawal
 from watchd.rules.rule import Rule
 from watchd.shell.credentials import Secrets
+from watchd.shell.drive import Drive
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,30 +85,28 @@ class Files:
 
 @dataclass(frozen=True, slots=True)
 class Succession:
-    """A new engine in the place of an old one, and what it says.
+    """What is said once a new engine is in the place of an old one.
 
     `gone` withdraws what no longer stands, `farewell` all that the old one had standing.
     """
 
-    engine: Engine
     out: list[Publish]
     gone: list[Publish]
     farewell: list[Publish]
 
 
-def succeed(old: Engine, config: Config, rules: tuple[Rule, ...], at: float) -> Succession:
-    """A new engine that goes on from the old one's state.
+def succeed(drive: Drive, config: Config, rules: tuple[Rule, ...], at: float) -> Succession:
+    """Have it driven on with these.
 
     An alarm whose rule is the same stays as it is; what stood retained of packs, banks or a
     prefix that are no more is withdrawn.
     """
-    stood = _topics(old)
-    new = Engine(config, rules, state=old.snapshot(), tells_samples=True)
-    out = new.tick(at)
+    stood = _topics(drive.engine)
+    out = drive.go_on(at, config, rules)
     # Texts and priorities may be others now, also of alarms that stand.
-    out.extend(new.retained())
-    gone = [withdrawal(topic) for topic in sorted(stood - _topics(new))]
-    return Succession(new, out, gone, [withdrawal(topic) for topic in sorted(stood)])
+    out = [*out, *drive.engine.retained()]
+    gone = [withdrawal(topic) for topic in sorted(stood - _topics(drive.engine))]
+    return Succession(out, gone, [withdrawal(topic) for topic in sorted(stood)])
 
 
 def wants_other_links(old: Config, old_secrets: Secrets, new: Config, secrets: Secrets) -> bool:

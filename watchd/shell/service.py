@@ -18,15 +18,18 @@ from watchd.publish import Publish, Topics
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.archive import Archive
-from watchd.shell.credentials import Secrets
 from watchd.shell.clock import Clock, SystemTime
+from watchd.shell.credentials import Secrets
+from watchd.shell.drive import Drive
 from watchd.shell.health import Health
+from watchd.shell.inputs import Faulted, Fed, Input, Stepped, Ticked
 from watchd.shell.intake import Arrived
 from watchd.shell.lines import say_in_force, say_problems, say_start, say_transition
 from watchd.shell.links import Handlers, Links
 from watchd.shell.notify import notify, reloading
 from watchd.shell.outbox import Outbox
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
+from watchd.shell.spool import Spool, spool_folder
 
 TICK_S = 1.0
 MOST_QUERIES = 100
@@ -52,9 +55,8 @@ class Service:
         self._secrets = Secrets.of(config.broker)
         self._files = Files(config_path, rules_option, config)
         self._archive = Archive(config.store)
-        self._saved = self._archive.load().state
-        self._engine = Engine(config, rules, state=self._saved, tells_samples=True)
-        self._rules = rules
+        self._spool = Spool(spool_folder(config.store.path))
+        self._drive = Drive(config, rules, self._spool)
         self._topics = Topics(config.prefix)
         self._stopping = False
         self._time = SystemTime()
@@ -70,12 +72,11 @@ class Service:
         loop.add_signal_handler(signal.SIGHUP, hang_up.set)
         self._outbox = Outbox()
         self._queries: asyncio.Queue[JournalQuery] = asyncio.Queue(MOST_QUERIES)
-        say_start(self._files, self._config, self._rules, self._saved)
-        self._saved = None
-        self._tick()
+        self._restore()
+        self._out(self._drive.resume(self._now()))
         # Both have just been loaded; a fault in the saved state is one of before.
         for fault in (Fault.RULES, Fault.CONFIG):
-            self._out(self._engine.fault(fault, None, self._now()))
+            self._give(Faulted(self._now(), fault, None))
         scheduler = self._schedule()
         async with asyncio.TaskGroup() as self._group:
             self._links = self._linked()
@@ -103,14 +104,39 @@ class Service:
                     await self._outbox.drained()
             except TimeoutError:
                 log.warning("the broker did not take the farewell in time")
-                await self._archive.write(self._engine.snapshot(), last=True)
+                await self._write(last=True)
                 # Without a goodbye, a broker that comes back to itself publishes the will. After
                 # one it would go on saying that the service runs.
                 os._exit(0)
-            await self._archive.write(self._engine.snapshot(), last=True)
+            if await self._write(last=True):
+                self._spool.clear()
             self._links.stop()
         self._archive.close()
+        self._spool.close()
         return 0
+
+    def _restore(self) -> None:
+        """Go on from what the last run saved, and from what came after it."""
+        loaded = self._archive.load()
+        again = self._drive.restore(loaded, self._told_again)
+        self._spool.begin_anew()
+        self._outbox.put(self._drive.annunciations.waiting())
+        say_start(self._files, self._drive, self._spool, loaded.state, again)
+
+    def _told_again(self, given: Input, *, unkept: bool, unsaved: bool) -> None:
+        """Keep what the last run had no time to save; all else of it is over."""
+        engine = self._engine
+        if unkept:
+            if isinstance(given, Fed):
+                self._record(given)
+            self._archive.sample(engine.take_samples())
+        for transition in engine.take_transitions():
+            if unsaved:
+                self._archive.journal(journal_entry(transition, engine.step_s))
+        for taken in (engine.take_samples, engine.take_notes, engine.take_queries):
+            taken()
+        engine.take_advice()
+        engine.take_steps()
 
     def _linked(self) -> Links:
         links = Links(
@@ -129,10 +155,19 @@ class Service:
         links.start(self._group)
         return links
 
-    # The engine is another after each reload, so nobody else holds it.
+    @property
+    def _engine(self) -> Engine:
+        """Another one after each reload."""
+        return self._drive.engine
 
     def _retained(self) -> list[Publish]:
         return [] if self._stopping else self._engine.retained()
+
+    def _delivered(self, message: Publish) -> None:
+        self._drive.has(message)
+
+    def _broker_shows(self, newest: bytes) -> None:
+        self._outbox.drop(self._drive.broker_shows(newest))
 
     def _subscriptions(self) -> list[str]:
         return self._engine.subscriptions()
@@ -147,23 +182,27 @@ class Service:
             return
         # Before the message: its time of measurement may be in the new reckoning already.
         self._follow_clock()
-        topic, at = message.topic, self._clock.at(self._time.at(message.at))
-        if self._topics.is_request(topic) or not topic.startswith(self._topics.prefix + "/"):
-            self._archive.record(topic, message.payload, at, retained=message.retained)
+        given = Fed(
+            self._clock.at(self._time.at(message.at)),
+            message.topic,
+            message.payload,
+            message.retained,
+            message.reply_to,
+            message.correlation,
+        )
+        self._record(given)
         try:
-            out = self._engine.feed(
-                topic,
-                message.payload,
-                at,
-                message.retained,
-                message.reply_to,
-                message.correlation,
-            )
-            self._out(out)
+            self._give(given)
         except Exception:
             # A mistake of ours in one message must not end the watch over all others.
             log.exception("a message could not be handled", topic=message.topic[:200])
             self._engine.count("failed")
+
+    def _record(self, given: Fed) -> None:
+        if self._topics.is_request(given.topic) or not given.topic.startswith(
+            f"{self._topics.prefix}/"
+        ):
+            self._archive.record(given.topic, given.payload, given.at, retained=given.retained)
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
@@ -180,34 +219,48 @@ class Service:
             if self._files.rules_changed():
                 self._take_over(self._files.read_rules())
             for what, why in self._archive.take_faults():
-                self._out(self._engine.fault(what, why, self._now()))
+                self._give(Faulted(self._now(), what, why))
             self._health.cycle(self._engine, self._links, self._time, completed=completed)
 
     async def _writes(self) -> None:
         """Apart from the ticks, which a card that hangs must not hold up."""
         while True:
             await asyncio.sleep(TICK_S)
+            if self._spool.is_full:
+                self._archive.wants_base()
             if self._archive.is_due():
-                await self._archive.write(self._engine.snapshot())
+                await self._write()
             elif self._archive.overflows():
-                await self._archive.write(None)
+                await self._archive.write(None, upto=self._drive.last)
+
+    async def _write(self, *, last: bool = False) -> bool:
+        """Save the state, and what was recorded where a block is full (or it is the last)."""
+        is_base, upto = last or self._archive.makes_base, self._drive.last
+        if is_base:
+            self._spool.begin_anew()
+        saved = await self._archive.write(self._drive.state(), last=last, upto=upto)
+        if saved and is_base:
+            self._spool.forget(upto)
+        return saved
 
     def _follow_clock(self) -> None:
         step_s = self._time.take_over()
         if step_s:
             log.warning("the system's clock was set", by_s=round(step_s, 1))
-            self._engine.step_clock(step_s * self._clock.speed)
             self._archive.clock_was_set()
-            self._outbox.put(self._retained())
+            self._give(Stepped(step_s * self._clock.speed))
 
     def _tick(self) -> bool:
         """Whether the engine went through it."""
         try:
-            self._out(self._engine.tick(self._now()))
+            self._give(Ticked(self._now()))
         except Exception:
             log.exception("a tick failed")
             return False
         return True
+
+    def _give(self, given: Input) -> None:
+        self._out(self._drive.give(given))
 
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
@@ -248,17 +301,18 @@ class Service:
     def _take_over(self, found: Found) -> None:
         """Put in force what loads, and say of the rest that the old stays."""
         say_problems(found)
-        config, rules = found.config or self._config, found.rules or self._rules
+        config, rules = found.config or self._config, found.rules or self._drive.rules
         secrets = found.secrets or self._secrets
         if found.config is not None or found.rules is not None:
             try:
-                new = succeed(self._engine, config, rules, self._now())
+                new = succeed(self._drive, config, rules, self._now())
             except Exception:
                 log.exception("config and rules could not be put in force; the old ones stay")
                 return
             say_in_force(found, self._files, self._config)
             before, self._config = self._config, config
-            self._engine, self._rules, self._topics = new.engine, rules, Topics(config.prefix)
+            self._topics = Topics(config.prefix)
+            self._archive.wants_base()
             if wants_other_links(before, self._secrets, config, secrets):
                 self._secrets = secrets
                 self._change_links(new, is_same_broker(before, config))
@@ -266,7 +320,7 @@ class Service:
                 self._outbox.put(new.gone)
             self._out(new.out)
         for fault, why in found.faults():
-            self._out(self._engine.fault(fault, why, self._now()))
+            self._give(Faulted(self._now(), fault, why))
 
     def _change_links(self, new: Succession, same_broker: bool) -> None:
         old, waiting = self._links, self._outbox.clear()

@@ -73,11 +73,30 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What the store held at the start, and how far it had come."""
+    """What the store held at the start, and how far it had come.
+
+    `state` is the newest, and the journal goes as far. `base` is the state as of the last block of
+    the history, where the file still has it: from there, all can be told again.
+    """
 
     state: dict[str, Any] | None = None
     state_upto: int = 0
     kept_upto: int = 0
+    base: dict[str, Any] | None = None
+
+
+def loaded_from(
+    snapshot: tuple[int, bytes] | None, kept: tuple[int, bytes | None] | None
+) -> Loaded:
+    """From the rows of both tables. Raises ValueError for a state that is no JSON."""
+    state = unpack_state(snapshot[1]) if snapshot is not None else None
+    upto = snapshot[0] if snapshot is not None else 0
+    kept_upto, packed = kept if kept is not None else (0, None)
+    if packed is not None:
+        base = unpack_state(packed)
+    else:
+        base = state if kept is not None and kept_upto == upto else None
+    return Loaded(state, upto, kept_upto, base)
 
 
 def pack_state(state: dict[str, Any]) -> bytes:

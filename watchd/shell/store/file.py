@@ -18,7 +18,7 @@ from typing import Any
 from watchd.messages import JournalEntry
 from watchd.shell import samples
 from watchd.shell.condensing import Condensing
-from watchd.shell.store.contents import DamagedError, Kept, Loaded, pack_state, unpack_state
+from watchd.shell.store.contents import DamagedError, Kept, Loaded, loaded_from, pack_state
 from watchd.shell.store.damage import PARTS, as_damage, look_at
 from watchd.shell.store.reading import newest_entries
 from watchd.shell.store.room import give_back, make_room
@@ -62,21 +62,31 @@ class Store:
         """What was saved. Raises DamagedError where it cannot be read."""
         with self._lock, _damage_told():
             saved = self._db.execute("SELECT upto, state FROM snapshot WHERE id = 1").fetchone()
-            kept = self._db.execute("SELECT upto FROM kept WHERE id = 1").fetchone()
-        kept_upto = kept[0] if kept is not None else 0
-        if saved is None:
-            return Loaded(None, 0, kept_upto)
+            kept = self._db.execute("SELECT upto, state FROM kept WHERE id = 1").fetchone()
         try:
-            return Loaded(unpack_state(saved[1]), saved[0], kept_upto)
+            return loaded_from(saved, kept)
         except ValueError as error:
             raise DamagedError(f"the saved state cannot be read: {error}") from error
 
     def save(
-        self, state: dict[str, Any], entries: Iterable[JournalEntry] = (), upto: int = 0
+        self,
+        state: dict[str, Any],
+        entries: Iterable[JournalEntry] = (),
+        upto: int = 0,
+        *,
+        is_base: bool = False,
     ) -> None:
-        """Put a snapshot in the place of the last one, with what was journalled until it."""
+        """Put a snapshot in the place of the last one, with what was journalled until it.
+
+        As a base, a block that goes as far is kept next; else the last one's base is put by.
+        """
         packed = pack_state(state)
         with self._lock, _damage_told(), transaction(self._db):
+            if not is_base:
+                self._db.execute(
+                    "UPDATE kept SET state = (SELECT state FROM snapshot)"
+                    " WHERE state IS NULL AND upto = (SELECT upto FROM snapshot)"
+                )
             self._db.execute(
                 "INSERT INTO snapshot (id, at, upto, state) VALUES (1, ?, ?, ?) ON CONFLICT (id)"
                 " DO UPDATE SET at = excluded.at, upto = excluded.upto, state = excluded.state",
@@ -119,7 +129,7 @@ class Store:
                 samples.delete_old(self._db, kept.oldest, kept.oldest_minute)
                 self._db.execute(
                     "INSERT INTO kept (id, upto) VALUES (1, ?)"
-                    " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto",
+                    " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto, state = NULL",
                     (kept.upto,),
                 )
             give_back(self._db, kept.most_bytes)

@@ -9,7 +9,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 from watchd.messages import JournalEntry
-from watchd.shell.store.contents import Block, Loaded, unpack_state
+from watchd.shell.store.contents import Block, Loaded, loaded_from
 from watchd.shell.store.damage import reader
 
 
@@ -49,7 +49,6 @@ def load_read_only(path: Path) -> Loaded:
                 break
             with closing(reader(path, immutable=immutable)) as db:
                 row = db.execute("SELECT upto, state FROM snapshot WHERE id = 1").fetchone()
-                kept = db.execute("SELECT upto FROM kept WHERE id = 1").fetchone()
-            kept_upto = kept[0] if kept is not None else 0
-            return Loaded(unpack_state(row[1]), row[0], kept_upto) if row else Loaded()
+                kept = db.execute("SELECT upto, state FROM kept WHERE id = 1").fetchone()
+            return loaded_from(row, kept)
     return Loaded()

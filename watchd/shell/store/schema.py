@@ -23,8 +23,9 @@ CREATE INDEX IF NOT EXISTS journal_alarm ON journal (alarm, id);
 CREATE TABLE IF NOT EXISTS telemetry
   (id INTEGER PRIMARY KEY, last_at REAL NOT NULL, lines BLOB NOT NULL);
 """
-# The snapshot is packed, and each write says which inputs it covers. Without the index, what is too
-# old is found by reading a page of every few blocks.
+# The snapshot is packed, and each write says which inputs it covers. `kept` has the state as of the
+# last block once the snapshot is a later one; until then it is the same. Without the index, what is
+# too old is found by reading a page of every few blocks.
 _TO_3 = """
 ALTER TABLE snapshot RENAME TO snapshot_2;
 CREATE TABLE snapshot
@@ -32,7 +33,8 @@ CREATE TABLE snapshot
    state BLOB NOT NULL);
 INSERT INTO snapshot SELECT id, at, 0, packed(CAST(state AS BLOB)) FROM snapshot_2;
 DROP TABLE snapshot_2;
-CREATE TABLE kept (id INTEGER PRIMARY KEY CHECK (id = 1), upto INTEGER NOT NULL);
+CREATE TABLE kept
+  (id INTEGER PRIMARY KEY CHECK (id = 1), upto INTEGER NOT NULL, state BLOB);
 CREATE INDEX telemetry_last_at ON telemetry (last_at);
 """
 STEPS: dict[int, str] = {2: _TO_2, 3: _TO_3 + samples.TABLES}
