@@ -30,6 +30,8 @@ class JsonPath:
             raise ValueError(f"'{text[:80]}' is not a JSONPath (RFC 9535): {what}") from None
         except RecursionError:
             raise ValueError("this JSONPath is nested too deep") from None
+        except OverflowError:
+            raise ValueError("a number in this JSONPath is too large") from None
         fault = _costly(text)
         if fault is not None:
             raise ValueError(f"'{text[:80]}' {fault}")
