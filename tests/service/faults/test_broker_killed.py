@@ -21,7 +21,7 @@ from tests.service.faults.bank import (
 )
 from tests.service.faults.link import Link
 from tests.service.faults.table import Record, Stopwatch
-from tests.service.hut import ALARM, AMPS, LIMIT, SERVICE
+from tests.service.hut import ALARM, AMPS, ANNUNCIATION, LIMIT, SERVICE
 from tests.service.patience import until
 
 pytestmark = pytest.mark.broker
@@ -43,6 +43,7 @@ def test_it_is_killed_and_comes_back(
         with Listener(broker.port) as listener:
             bridge.says(alder=HIGH, birch=EVEN)
             listener(ALARM, bool)
+            listener(ANNUNCIATION)
             listener(AMPS, bool)
             if keeps:  # in the file of the broker, not only in its memory
                 saved = tmp_path / "mosquitto.db"
@@ -96,6 +97,7 @@ def test_it_is_killed_twenty_times_in_a_row(
         with Listener(broker.port) as listener:
             bridge.says(alder=HIGH, birch=EVEN)
             listener(ALARM, bool)
+            listener(ANNUNCIATION)
         for number in range(20):
             broker.kill()
             if number == 10:

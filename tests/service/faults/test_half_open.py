@@ -21,7 +21,7 @@ from tests.service.faults.bank import (
 )
 from tests.service.faults.link import IN, OUT, Link
 from tests.service.faults.table import Record, Stopwatch
-from tests.service.hut import ALARM, SERVICE
+from tests.service.hut import ALARM, ANNUNCIATION, SERVICE
 from tests.service.patience import until
 
 pytestmark = pytest.mark.broker
@@ -55,6 +55,7 @@ def test_it_is_found_and_nothing_is_lost(
     with Listener(broker.port) as listener, Bridge(broker.port) as bridge:
         bridge.says(alder=HIGH, birch=EVEN)
         listener(ALARM, bool)
+        listener(ANNUNCIATION)
         at = listener.now
         begin = Stopwatch()
         link.swallow(*directions)
