@@ -53,6 +53,7 @@ class Paper:
     seen: bool = True  # whether the last raise was acknowledged, or asks for nothing any more
     known: bool = False  # whether people know of this occurrence
     suppressed: bool = False
+    low_at: int = 0  # when the charge was last known to be low
     out: bool = False
     shelf: tuple[int, bool] | None = None  # until when, and whether a clearing ends it
     raised_at: int | None = None
@@ -97,6 +98,10 @@ class Paper:
         self.now = now
         said: list[Said] = []
         low = below(look.soc_pct, LOW_SOC_PCT) if self.kind.suppressed else None
+        if low is True:
+            self.low_at = now
+        elif low is None and self.suppressed and now - self.low_at >= 10 * MINUTE:
+            low = False  # of what nothing is known for so long, nobody is kept from an alarm
         if low is True and not self.suppressed:
             self.suppressed = True
             said.append(("suppressed", "no"))

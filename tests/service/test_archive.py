@@ -30,7 +30,7 @@ def query(alarm: str | None = None, since: float = 0.0) -> JournalQuery:
     return JournalQuery(alarm, since, "answers/me", b"")
 
 
-def full(*_words: object) -> None:
+def full(*_words: object, **_more: object) -> None:
     error = sqlite3.OperationalError("database or disk is full")
     error.sqlite_errorcode = sqlite3.SQLITE_FULL
     raise error
@@ -94,8 +94,8 @@ async def test_what_comes_while_it_writes_is_not_taken_for_covered(
     kept = archive(path)
     save = Store.save
 
-    def meanwhile(store: Store, *words: Any) -> None:
-        save(store, *words)
+    def meanwhile(store: Store, *words: Any, **more: Any) -> None:
+        save(store, *words, **more)
         kept.journal(entry(2.0))
         kept.record("hut/alder/state", b"{}", 2.0, retained=False)
 
@@ -106,7 +106,7 @@ async def test_what_comes_while_it_writes_is_not_taken_for_covered(
         assert await kept.write({"version": 1}, last=True, upto=1)
     with closing(Store(path)) as store:
         assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0]
-        assert store.load() == Loaded({"version": 1}, 1, 1)
+        assert store.load() == Loaded({"version": 1}, 1, 1, {"version": 1})
     assert [len(b.unpacked()) for b in read_telemetry(path)] == [1]
     assert [e["at"] for e in (await kept.answer(query()))["entries"]] == [1.0, 2.0], "each once"
     assert await kept.write({"version": 1}, last=True, upto=2)
@@ -114,7 +114,7 @@ async def test_what_comes_while_it_writes_is_not_taken_for_covered(
     kept.close()
     with closing(Store(path)) as store:
         assert [e["at"] for e in store.entries(None, 0.0, 10)] == [1.0, 2.0]
-        assert store.load() == Loaded({"version": 1}, 2, 2)
+        assert store.load() == Loaded({"version": 1}, 2, 2, {"version": 1})
 
 
 async def test_without_a_store_it_says_so() -> None:

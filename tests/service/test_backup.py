@@ -175,7 +175,7 @@ def test_a_copy_taken_while_a_daemon_writes_can_be_started_from(
             told: dict[str, Any] = json.loads(done.out) if done.code == 0 else {}
             return told if told.get("journal_entries") == 2 else None
 
-        assert until(copied, "a copy with both changes of the alarm")["telemetry_blocks"] == 0
+        assert until(copied, "a copy with both changes of the alarm")["telemetry_blocks"] <= 1
         assert first.process.poll() is None
         first.kill()
     for part in ("-wal", "-shm"):

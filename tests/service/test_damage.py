@@ -263,7 +263,7 @@ async def test_damage_that_a_write_meets_loses_no_entry_that_waits(
     assert [what for what, _ in kept.take_faults()] == [Fault.DAMAGE]
     kept.close()
     with closing(Store(path)) as store:
-        assert store.load() == Loaded(STATE, 2, 2)
+        assert store.load() == Loaded(STATE, 2, 2, STATE)
 
 
 async def test_a_file_that_was_deleted_is_begun_anew(tmp_path: Path) -> None:
@@ -286,7 +286,7 @@ async def test_a_file_that_was_deleted_is_begun_anew(tmp_path: Path) -> None:
 
 
 def refused(code: int, text: str) -> Callable[..., None]:
-    def refuse(*_: object) -> None:
+    def refuse(*_: object, **__: object) -> None:
         error = sqlite3.OperationalError(text)
         error.sqlite_errorcode = code
         raise error

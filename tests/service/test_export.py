@@ -345,7 +345,7 @@ def test_what_was_sent_to_the_service_comes_out(
     assert len(lines) == len(records)
     times = [record["Unix Time / s"] for record in records]
     assert began - 0.1 <= times[0] <= times[-1] <= time.time()
-    assert all(int(a) < int(b) for a, b in pairwise(times))
+    assert all(a < b for a, b in pairwise(times))
     amps = [record["Current / A"] for record in records]
     assert list(dict.fromkeys(amps)) == [-document["amps_out"] for document in sent]
     for line, record in zip(lines, records, strict=True):

@@ -28,6 +28,8 @@ HANDLERS = Handlers(print, print, print, print, list, list)
 class Broker:
     """Gives these codes for subscriptions."""
 
+    refusal: str | None = None
+
     def __init__(self, *codes: Any) -> None:
         self._codes = codes
 

@@ -119,6 +119,7 @@ def test_the_first_line_says_all_that_matters(watchd: Start, tmp_path: Path) -> 
     assert set(line) == {
         *("event", "level", "timestamp", "version", "python", "config", "rules", "folder"),
         *("banks", "packs", "broker", "mqtt", "tls", "prefix", "store", "store_mb", "state"),
+        *("spool", "told_again"),
     }
 
 

@@ -18,6 +18,7 @@ from tests.service.commandline import Done, process
 from tests.service.daemon import Daemon, Start
 from tests.service.hut import ANNUNCIATION, FIGURES, write_config
 from tests.service.patience import until
+from watchd.shell.store.contents import unpack_state
 
 pytestmark = pytest.mark.broker
 
@@ -68,7 +69,8 @@ def saved(config: Path, step: str) -> bool:
         row = db.execute("SELECT state FROM snapshot").fetchone()
     if row is None:
         return False
-    procedure = json.loads(row[0]).get("reanchor", {}).get("alder", {}).get("procedure")
+    engine = (unpack_state(row[0]) or {})["engine"]
+    procedure = engine.get("reanchor", {}).get("alder", {}).get("procedure")
     return procedure is not None and procedure["step"] == step
 
 

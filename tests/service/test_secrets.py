@@ -6,7 +6,6 @@ import json
 import shutil
 import sqlite3
 import subprocess
-import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from tests.service.hut import ALARM, write_config
 from tests.service.patience import until
 from watchd.errors import WatchdError
 from watchd.loading import load
+from watchd.shell.store import Block
 
 SECRET = "s3cret-that-is-nowhere-else"
 HIGH = pack(cell_v=leading(3.42, by_mv=60))
@@ -52,7 +52,8 @@ def all_written(folder: Path, keys: Path) -> bytes:
     found = [p.read_bytes() for p in folder.rglob("*") if p.is_file() and p != keys]
     for path in folder.rglob("watchd.db"):
         with sqlite3.connect(path) as db:
-            found += [zlib.decompress(row[0]) for row in db.execute("SELECT lines FROM telemetry")]
+            rows = db.execute("SELECT last_at, lines FROM telemetry")
+            found += [line for row in rows for line in Block(*row).unpacked()]
         db.close()
     return b"\n".join(found)
 

@@ -46,8 +46,7 @@ class Archive:
         self._disk = Disk(Path(setting.path))
         self._writes = 0
         self._changed_at: float | None = None
-        self._clock_set_at = time.monotonic()
-        self._block_began = self._clock_set_at - BLOCK_S  # the first write is a base for what comes
+        self._block_began = self._clock_set_at = time.monotonic()
         self._lines: list[bytes] = []
         self._bytes = 0
         self._last_at = 0.0

@@ -77,6 +77,7 @@ class Links:
         self._most = config.telemetry.max_waiting
         self._call = handlers
         self._refuses_5 = False
+        self._knows_5 = False
         # The same for as long as it runs: a new link ends an old one that is half open, at once,
         # so that its will is not published after the new one said that the service runs.
         # MQTT 3.1.1 section 3.1.3.1: 23 letters and digits are taken everywhere.
@@ -237,13 +238,19 @@ class Links:
         protocol = ProtocolVersion.V5 if wants_5 and not self._refuses_5 else ProtocolVersion.V311
         name = self._name_5 if protocol is ProtocolVersion.V5 else self._name
         will = Will(self._topics.service, lost_record(__version__), qos=1, retain=True)
-        limits = _limits() if protocol is ProtocolVersion.V5 else None
+        limits = _limits() if protocol is ProtocolVersion.V5 and self._knows_5 else None
         intake = Intake(self._most, self._longest)
         queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         try:
             async with self._client(
                 protocol, name, will=will, queue_type=queue, properties=limits
             ) as client:
+                self._name_5 = client.assigned_name or self._name_5
+                if protocol is ProtocolVersion.V5 and not self._knows_5:
+                    # Once more, with what only MQTT 5 has. One that does not know it may trip over
+                    # that without a word.
+                    self._knows_5 = True
+                    return
                 if self._refuses_5:
                     log.warning("the broker refuses MQTT 5; over 3.1.1 advice cannot expire there")
                     self._refuses_5 = False  # ask again at the next connection
@@ -252,7 +259,6 @@ class Links:
                     prefix=self._topics.prefix,
                     mqtt="5" if protocol is ProtocolVersion.V5 else "3.1.1",
                 )
-                self._name_5 = client.assigned_name or self._name_5
                 if not self._leaving:
                     self._outbox.put(self._call.retained())
                 await self._subscribe_own(client, protocol)
@@ -269,6 +275,7 @@ class Links:
             while isinstance(error, BaseExceptionGroup):
                 error = error.exceptions[0]
             self._refuses_5 = protocol is ProtocolVersion.V5 and refuses_protocol(error)
+            self._knows_5 = self._knows_5 and link.stands
             if not self._refuses_5:  # else 3.1.1 is tried at once
                 raise MqttError(str(error)) from error
 

@@ -15,7 +15,7 @@ from watchd.engine import Engine
 from watchd.errors import Problem, WatchdError
 from watchd.loading import load_config, load_rules, rule_files, rules_folder
 from watchd.own_rules import Fault
-from watchd.publish import Publish, withdrawal
+from watchd.publish import Publish, Topics, withdrawal
 from watchd.rules.rule import Rule
 from watchd.shell.credentials import Secrets
 from watchd.shell.drive import Drive
@@ -101,12 +101,17 @@ def succeed(drive: Drive, config: Config, rules: tuple[Rule, ...], at: float) ->
     An alarm whose rule is the same stays as it is; what stood retained of packs, banks or a
     prefix that are no more is withdrawn.
     """
-    stood = _topics(drive.engine)
+    stood, prefix = _topics(drive.engine), drive.config.prefix
+    newest = Topics(prefix).newest_annunciation
     out = drive.go_on(at, config, rules)
     # Texts and priorities may be others now, also of alarms that stand.
     out = [*out, *drive.engine.retained()]
-    gone = [withdrawal(topic) for topic in sorted(stood - _topics(drive.engine))]
-    return Succession(out, gone, [withdrawal(topic) for topic in sorted(stood)])
+    gone = stood - _topics(drive.engine) | ({newest} if prefix != config.prefix else set())
+    return Succession(out, _withdrawn(gone), _withdrawn({*stood, newest}))
+
+
+def _withdrawn(topics: set[str]) -> list[Publish]:
+    return [withdrawal(topic) for topic in sorted(topics)]
 
 
 def wants_other_links(old: Config, old_secrets: Secrets, new: Config, secrets: Secrets) -> bool:

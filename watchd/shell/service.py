@@ -120,6 +120,7 @@ class Service:
         loaded = self._archive.load()
         again = self._drive.restore(loaded, self._told_again)
         self._spool.begin_anew()
+        self._archive.wants_base()
         self._outbox.put(self._drive.annunciations.waiting())
         say_start(self._files, self._drive, self._spool, loaded.state, again)
 
