@@ -29,9 +29,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """The table of faults, in whatever process its tests ran."""
-    reports = [r for found in terminalreporter.stats.values() for r in found]
-    if lines := table_of(r for r in reports if isinstance(r, pytest.TestReport)):
+    """What tests have to show, in whatever process they ran: tables, and that of the faults."""
+    found = [r for kind in terminalreporter.stats.values() for r in kind]
+    reports = [r for r in found if isinstance(r, pytest.TestReport)]
+    for report in reports:
+        for name, text in report.user_properties:
+            if report.when == "teardown" and name == "shown":
+                terminalreporter.section(report.nodeid)
+                terminalreporter.write_line(str(text))
+    if lines := table_of(reports):
         terminalreporter.section("faults")
         for line in lines:
             terminalreporter.write_line(line)

@@ -21,9 +21,6 @@ if ! { command -v mosquitto && command -v mosquitto_pub; } >/dev/null; then
     echo "watchd: the tests marked 'broker' are left out: no mosquitto here, and it could not be installed ($why)"
 fi
 
-# Sets the clock of one process; the tests that want it are left out without it.
-[ -n "$(find /usr/lib -name 'libfaketime.so.1' -print -quit 2>/dev/null)" ] || scripts/apt-install libfaketime >/dev/null || true
-
 unset PYTHONPATH PYTHONHOME
 export WATCHD_TEST_WHEEL
 WATCHD_TEST_WHEEL=$(echo "$venv"/wheel/watchd-*.whl)

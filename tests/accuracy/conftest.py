@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 
 
 @pytest.fixture(autouse=True)
 def table_shown(
-    request: pytest.FixtureRequest, capsys: pytest.CaptureFixture[str]
+    request: pytest.FixtureRequest,
+    capsys: pytest.CaptureFixture[str],
+    record_property: Callable[[str, object], None],
 ) -> Iterator[None]:
     yield
-    if request.config.getoption("--full"):
-        table = capsys.readouterr().out
-        with capsys.disabled():
-            print(table, end="")
+    if request.config.getoption("--full") and (table := capsys.readouterr().out):
+        record_property("shown", table)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import replace
 
@@ -21,9 +21,11 @@ ENDS_S = (1.0, 30.0)
 COLD = ("ahead-5", "joint-ahead", "half-pack", "clouds")
 
 
-def show(found: list[Row], capsys: pytest.CaptureFixture[str]) -> None:
-    with capsys.disabled():
-        print("", HEAD, *found, sep="\n")
+Show = Callable[[str, object], None]
+
+
+def show(found: list[Row], record_property: Show) -> None:
+    record_property("shown", "\n".join(map(str, [HEAD, *found])))
 
 
 def missed(found: list[Row]) -> dict[str, list[str]]:
@@ -60,10 +62,10 @@ def mornings() -> Iterator[dict[str, Future[list[Row]]]]:
 @pytest.mark.long
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_so_it_is_on_every_morning_with_the_shortest_delay_and_the_longest(
-    name: str, mornings: dict[str, Future[list[Row]]], capsys: pytest.CaptureFixture[str]
+    name: str, mornings: dict[str, Future[list[Row]]], record_property: Show
 ) -> None:
     found = mornings[name].result()
-    show(found, capsys)
+    show(found, record_property)
     assert missed(found) == {}
     assert [row.watchd.beyond_ah for row in found if row.watchd.beyond_ah > MOST_BEYOND_AH] == []
 
@@ -71,10 +73,10 @@ def test_so_it_is_on_every_morning_with_the_shortest_delay_and_the_longest(
 @pytest.mark.long
 @pytest.mark.parametrize("name", COLD)
 def test_before_it_has_learnt_anything_it_trips_nothing(
-    name: str, mornings: dict[str, Future[list[Row]]], capsys: pytest.CaptureFixture[str]
+    name: str, mornings: dict[str, Future[list[Row]]], record_property: Show
 ) -> None:
     found = mornings[f"{name}, nothing learnt"].result()
-    show(found, capsys)
+    show(found, record_property)
     assert [row.watchd.trips for row in found] == [0]
 
 

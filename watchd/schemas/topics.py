@@ -122,6 +122,11 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
             "alarm", "withdrawal", rule=_RULE, pack=pack, cell=cell,
         ),
         "annunciation": _channel(topics.annunciation, "For a phone", "annunciation", "step"),
+        "newest-annunciation": _channel(
+            topics.newest_annunciation,
+            "The newest annunciation again, by which watchd sees what the broker has",
+            "annunciation", "step", "withdrawal",
+        ),
         "reanchoring": _channel(
             topics.reanchor("{pack}"), "The guided re-anchoring of a pack, and what to do now",
             "reanchoring", "withdrawal", pack=pack,
@@ -186,6 +191,7 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
         "alarm": {"qos": 1, "retain": True},
         "alarm-of-cell": {"qos": 1, "retain": True},
         "annunciation": {"qos": 1, "retain": False},
+        "newest-annunciation": {"qos": 1, "retain": True},
         **{
             name: {"qos": 1, "retain": True, **expiry}
             for name in channels
