@@ -25,8 +25,8 @@ from watchd import config as schema
 from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
 from watchd.messages import JournalEntry
-from watchd.shell import archive as archives
-from watchd.shell.archive import BLOCK_S, Archive
+from watchd.shell.store import archive as archives
+from watchd.shell.store.archive import BLOCK_S, Archive
 from watchd.shell.store.contents import pack_state
 
 PACKS = ("alder", "birch", "cedar", "elm")

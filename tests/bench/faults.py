@@ -1,4 +1,4 @@
-"""The table of faults: what each cost the service. Runs all tests of `tests/service/faults`, the
+"""The table of faults: what each cost the service. Runs all tests that give a row, the
 long ones too (a quarter of an hour); run it from the project's root with
 `python -m tests.bench.faults [ARGUMENTS OF PYTEST]`.
 """
@@ -13,7 +13,12 @@ import pytest
 
 from tests.service.faults.table import table_of
 
-FOLDER = "tests/service/faults"
+WHERE = (
+    "tests/service/faults",
+    "tests/service/test_fuzz_wire.py",
+    "tests/service/test_reload.py",
+    "tests/service/test_rules_edited.py",
+)
 
 
 class Reports:
@@ -31,7 +36,7 @@ def main(arguments: list[str]) -> int:
     """Run, and print the table alone, or what pytest says where a test fails."""
     reports, told = Reports(), io.StringIO()
     with redirect_stdout(told):
-        code = pytest.main([FOLDER, "--full", *arguments], plugins=[reports])
+        code = pytest.main([*WHERE, "--full", *arguments], plugins=[reports])
     if code != pytest.ExitCode.OK:
         print(told.getvalue())
     else:

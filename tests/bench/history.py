@@ -18,9 +18,8 @@ from tests.history.measurements import MIDNIGHT, day
 from watchd.commands.export_files import write_csv, write_parquet
 from watchd.history.recorder import SampleBlock, block_of
 from watchd.history.tables import Resolution, headings, row_values
-from watchd.shell import samples
-from watchd.shell.history import ALWAYS, History
-from watchd.shell.store import Kept, Store
+from watchd.shell.store import Kept, Store, samples
+from watchd.shell.store.history import ALWAYS, History
 
 SECONDS = 86_400
 PACKS, GOAL_MB = 4, 6.0

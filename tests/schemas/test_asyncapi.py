@@ -20,7 +20,7 @@ from watchd import __version__
 from watchd.config import Config
 from watchd.publish import Publish
 from watchd.schemas.topics import topics_document
-from watchd.shell.links import lost_record
+from watchd.shell.mqtt.publishing import lost_record
 
 # Fields that each object must have, and that it may have beside them.
 FIELDS = {

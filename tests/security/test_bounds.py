@@ -12,8 +12,8 @@ from watchd.documents import parse_document
 from watchd.errors import WatchdError
 from watchd.notes import MOST_LINES, QUIET_S, Throttle
 from watchd.publish import Publish
-from watchd.shell.intake import MOST_BYTES, Intake
-from watchd.shell.outbox import MOST_PASSING_BYTES, Outbox
+from watchd.shell.mqtt.intake import MOST_BYTES, Intake
+from watchd.shell.mqtt.outbox import MOST_PASSING_BYTES, Outbox
 from watchd.telemetry.jsonpath import MOST_VALUES, JsonPath
 from watchd.telemetry.topics import LONGEST_CAPTURE, TopicPattern
 

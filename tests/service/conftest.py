@@ -14,7 +14,10 @@ from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge
 from tests.service.commandline import Done, Run
 from tests.service.daemon import Daemon, Start, daemons
+from tests.service.faults.table import record
 from watchd.commands import main
+
+__all__ = ["record"]
 
 
 @pytest.fixture

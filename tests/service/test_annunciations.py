@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 
 from watchd.publish import Publish
-from watchd.shell import annunciations as module
-from watchd.shell.annunciations import Annunciations
+from watchd.shell.mqtt import annunciations as module
+from watchd.shell.mqtt.annunciations import Annunciations
 
 TOPIC = "watchd/annunciation"
 

@@ -17,9 +17,9 @@ from watchd.commands.recording import parse_line
 from watchd.errors import Place
 from watchd.messages import JournalEntry
 from watchd.requests import JournalQuery
-from watchd.shell import archive as archives
-from watchd.shell.archive import Archive
 from watchd.shell.store import Block, Kept, Loaded, Store, file, read_telemetry
+from watchd.shell.store import archive as archives
+from watchd.shell.store.archive import Archive
 
 
 def entry(at: float, alarm: str = "cell-high/pack/alder", **more: Any) -> JournalEntry:
@@ -153,7 +153,7 @@ def test_telemetry_is_bounded_by_age(tmp_path: Path) -> None:
 
 async def test_blocks_are_written_seldom(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     now = 1000.0
-    monkeypatch.setattr("watchd.shell.archive.time.monotonic", lambda: now)
+    monkeypatch.setattr("watchd.shell.store.archive.time.monotonic", lambda: now)
     kept = archive(tmp_path / "watchd.db")
     blocks = []
     for _ in range(13):
@@ -171,7 +171,7 @@ async def test_blocks_are_written_seldom(tmp_path: Path, monkeypatch: pytest.Mon
 async def test_a_flood_of_telemetry_does_not_wait_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("watchd.shell.archive.BLOCK_BYTES", 1000)
+    monkeypatch.setattr("watchd.shell.store.archive.BLOCK_BYTES", 1000)
     kept = archive(tmp_path / "watchd.db")
     kept.record("hut/alder/state", b"0" * 900, 1.0, retained=False)
     assert not kept.overflows()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from watchd.shell.backoff import FIRST_S, LASTING_S, LONGEST_S, Backoff
+from watchd.shell.mqtt.backoff import FIRST_S, LASTING_S, LONGEST_S, Backoff
 
 
 class Timer:

@@ -11,7 +11,7 @@ import pytest
 from aiomqtt import MqttError, ProtocolVersion
 
 from watchd.config.broker import Broker
-from watchd.shell.broker import ANSWER_TIMEOUT_S, BrokerClient, client_of
+from watchd.shell.mqtt.broker import ANSWER_TIMEOUT_S, BrokerClient, client_of
 
 CONNACK = b"\x20\x02\x00\x00"
 # More than all buffers on the way hold.

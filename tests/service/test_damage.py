@@ -18,10 +18,10 @@ from watchd import config as schema
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
 from watchd.requests import JournalQuery
-from watchd.shell import disk as disks
-from watchd.shell import waiting as waitings
-from watchd.shell.archive import CLOCK_TRUSTED_AFTER_S, Archive
 from watchd.shell.store import Block, DamagedError, Kept, Loaded, Store, read_telemetry
+from watchd.shell.store import disk as disks
+from watchd.shell.store import waiting as waitings
+from watchd.shell.store.archive import CLOCK_TRUSTED_AFTER_S, Archive
 from watchd.shell.store.check import Check
 from watchd.shell.store.damage import salvaged_journal, salvaged_state, set_aside
 from watchd.shell.store.reasons import reason
@@ -298,7 +298,7 @@ async def test_a_full_disk_is_told_once_and_tried_again_with_a_growing_pause(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     now = 1000.0
-    monkeypatch.setattr("watchd.shell.archive.time.monotonic", lambda: now)
+    monkeypatch.setattr("watchd.shell.store.archive.time.monotonic", lambda: now)
     kept = archive(tmp_path / "watchd.db")
     full = refused(sqlite3.SQLITE_FULL, "database or disk is full")
     pauses = []
@@ -406,7 +406,7 @@ async def test_age_costs_nothing_for_a_day_after_a_start_or_a_step(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     now = 1000.0
-    monkeypatch.setattr("watchd.shell.archive.time.monotonic", lambda: now)
+    monkeypatch.setattr("watchd.shell.store.archive.time.monotonic", lambda: now)
     path = tmp_path / "watchd.db"
     kept = archive(path, keep_raw="1 h")
 

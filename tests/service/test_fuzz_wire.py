@@ -13,6 +13,7 @@ from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener
 from tests.service.commandline import process
 from tests.service.daemon import Start
+from tests.service.faults.table import Record
 from tests.service.hut import ALARM, AMPS, FIGURES, write_config
 
 pytestmark = pytest.mark.broker
@@ -45,7 +46,7 @@ def resident_mb(pid: int) -> float:
 
 @pytest.mark.parametrize("number", [500, pytest.param(10_000, marks=pytest.mark.long)])
 def test_it_does_its_job_afterwards(
-    broker: BrokerProcess, watchd: Start, tmp_path: Path, number: int
+    broker: BrokerProcess, watchd: Start, tmp_path: Path, number: int, record: Record
 ) -> None:
     telemetry = {"stale_after": "10 h", "figures_every": "1 s"}
     config = write_config(
@@ -80,7 +81,6 @@ def test_it_does_its_job_afterwards(
         listener.send("watchd/request/me", asked, reply_to="answers/me", correlation=b"me")
         assert listener.answer(b"me")["ok"] is True
         grown_mb = resident_mb(daemon.process.pid) - before_mb
-        print(f"memory grew by {grown_mb:.1f} MB")
         assert grown_mb < 40
         # Now a cell runs ahead.
         at = listener.now
@@ -92,6 +92,7 @@ def test_it_does_its_job_afterwards(
         assert (done.code, done.out) == (0, "cell-high/pack/alder: acknowledged\n")
     assert daemon.process.poll() is None
     assert daemon.stop()[0] == 0
+    record(f"{number:,} messages of nonsense: {grown_mb:+.0f} MB", "nothing", None)
     # The daemon's log is looked into by the fixture: no line is a mistake of its own.
 
 

@@ -12,7 +12,7 @@ from structlog.testing import capture_logs
 from tests.scene import START, Scene, pack
 from watchd.shell.clock import SystemTime
 from watchd.shell.health import Health, status_text
-from watchd.shell.links import Links
+from watchd.shell.mqtt.links import Links
 from watchd.watch.heard import Heard
 
 SILENT = Heard(fresh=False, last_at=None)

@@ -10,7 +10,7 @@ from aiomqtt import Message
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from watchd.shell.intake import Intake, arrived
+from watchd.shell.mqtt.intake import Intake, arrived
 
 
 def message(topic: str, payload: bytes = b"", *, retain: bool = False) -> Message:
@@ -92,7 +92,7 @@ async def test_it_reads_on_until_nothing_more_comes() -> None:
 
 
 async def test_it_does_not_read_on_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("watchd.shell.intake.READ_ON_S", 0.05)
+    monkeypatch.setattr("watchd.shell.mqtt.intake.READ_ON_S", 0.05)
     intake = Intake(most=10, longest=100)
     loop = asyncio.get_running_loop()
     ended = False

@@ -16,13 +16,19 @@ from structlog.testing import capture_logs
 
 from tests.scene import config_of
 from watchd.publish import Publish
-from watchd.shell.broker import BrokerClient
 from watchd.shell.clock import Clock
-from watchd.shell.intake import Arrived, Intake
-from watchd.shell.links import Handlers, Links
-from watchd.shell.outbox import Outbox
+from watchd.shell.mqtt.broker import BrokerClient, subscribe
+from watchd.shell.mqtt.handlers import Handlers
+from watchd.shell.mqtt.intake import Arrived, Intake
+from watchd.shell.mqtt.outbox import Outbox
+from watchd.shell.mqtt.publishing import Publishing
 
 HANDLERS = Handlers(print, print, print, print, list, list)
+
+
+def publishing(outbox: Outbox, handlers: Handlers = HANDLERS) -> Publishing:
+    """The link for what goes out, not connected."""
+    return Publishing(config_of(), "watchd0", Clock(), outbox, handlers, linked=lambda: None)
 
 
 class Broker:
@@ -50,10 +56,9 @@ class Broker:
     ids=["3.1.1", "5"],
 )
 async def test_a_refused_subscription_is_told(granted: object, refused: object) -> None:
-    links = Links(config_of(), Clock(), Outbox(), HANDLERS)
     client = cast("Client", Broker(granted, refused))
     with capture_logs() as lines:
-        await links._subscribe(client, [("hut/a", 0), ("hut/b", 0)])
+        await subscribe(client, [("hut/a", 0), ("hut/b", 0)])
     assert [(x["event"], x["topics"]) for x in lines] == [
         ("the broker does not let watchd read", ["hut/b"])
     ]
@@ -76,9 +81,9 @@ class Deaf(Broker):
 
 async def test_a_cancellation_that_publishing_swallowed_ends_it_all_the_same() -> None:
     outbox = Outbox()
-    links = Links(config_of(), Clock(), outbox, HANDLERS)
+    link = publishing(outbox)
     broker = Deaf()
-    sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
+    sending = asyncio.ensure_future(link._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     outbox.put([Publish("watchd/annunciation", b"1"), Publish("watchd/annunciation", b"2")])
     await broker.publishing.wait()
     sending.cancel()
@@ -101,11 +106,11 @@ class Unwilling(Broker):
 
 async def test_a_message_that_the_broker_refuses_is_told_and_not_sent_again() -> None:
     outbox = Outbox()
-    links = Links(config_of(), Clock(), outbox, HANDLERS)
+    link = publishing(outbox)
     client = cast("BrokerClient", Unwilling())
     outbox.put([Publish("watchd/service", b"1", retain=True)])
     with capture_logs() as lines:
-        sending = asyncio.ensure_future(links._send(client, ProtocolVersion.V5))
+        sending = asyncio.ensure_future(link._send(client, ProtocolVersion.V5))
         await asyncio.wait_for(outbox.drained(), 30)
         sending.cancel()
         await asyncio.wait([sending])
@@ -126,11 +131,11 @@ class Talking(Broker):
 @pytest.mark.parametrize("leaving", [False, True])
 async def test_links_that_are_left_take_no_requests(leaving: bool) -> None:
     taken: list[Arrived] = []
-    links = Links(config_of(), Clock(), Outbox(), replace(HANDLERS, take=taken.append))
-    links._leaving = leaving
+    link = publishing(Outbox(), replace(HANDLERS, take=taken.append))
+    link.leaving = leaving
     intake = Intake(10, 1000)
     intake.arrived_at = 0.0
-    await links._listen(cast("Client", Talking()), intake)
+    await link._listen(cast("Client", Talking()), intake)
     assert len(taken) == (0 if leaving else 1), "the links that are there already take it"
 
 
@@ -157,11 +162,11 @@ class Slow(Broker):
 @pytest.mark.parametrize("qos", [0, 1])
 async def test_no_more_is_on_its_way_than_a_few_figures(qos: int) -> None:
     outbox = Outbox()
-    links = Links(config_of(), Clock(), outbox, HANDLERS)
+    link = publishing(outbox)
     broker = Slow()
     topics = [f"watchd/figures/pack/{number}" for number in range(40)]
     outbox.put(Publish(topic, bytes(1000), qos=qos, retain=True) for topic in topics)
-    sending = asyncio.ensure_future(links._send(cast("BrokerClient", broker), ProtocolVersion.V5))
+    sending = asyncio.ensure_future(link._send(cast("BrokerClient", broker), ProtocolVersion.V5))
     if qos:
         for _ in range(20):
             await asyncio.sleep(0)

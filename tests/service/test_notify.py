@@ -160,7 +160,7 @@ STUCK = """
 import asyncio, sys, time
 from watchd.commands import main
 from watchd.engine import Engine
-from watchd.shell import links
+from watchd.shell.mqtt import links, receiving
 whole, ticks = Engine.tick, []
 
 def hangs(engine, at):
@@ -181,7 +181,7 @@ async def takes_nothing(self, intake):
 what = sys.argv.pop(1)
 if what == "takes nothing":
     links.STUCK_S = 1.0
-    links.Links._take_waiting = takes_nothing
+    receiving.Receiving._take_waiting = takes_nothing
 else:
     Engine.tick = {"hangs": hangs, "fails": fails}[what]
 sys.exit(main())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from watchd.publish import Publish, withdrawal
-from watchd.shell.outbox import MOST_PASSING, Outbox
+from watchd.shell.mqtt.outbox import MOST_PASSING, Outbox
 
 
 def kept(topic: str, payload: bytes) -> Publish:

@@ -18,6 +18,7 @@ from tests.service import brokers
 from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener, retained
 from tests.service.daemon import Daemon, Start
+from tests.service.faults.table import Record, Stopwatch
 from tests.service.hut import (
     ALARM,
     AMPS,
@@ -155,7 +156,7 @@ def test_no_message_is_lost_while_it_reads_anew(
 
 
 def test_a_config_that_does_not_load_leaves_the_old_one_and_is_told(
-    daemon: Daemon, listener: Listener, tmp_path: Path
+    daemon: Daemon, listener: Listener, tmp_path: Path, record: Record
 ) -> None:
     config = tmp_path / "config.yaml"
     whole = config.read_text()
@@ -177,10 +178,11 @@ def test_a_config_that_does_not_load_leaves_the_old_one_and_is_told(
     assert annunciated(listener, "config-not-loaded") == 1
     assert not any(h.data["state"] != "unacknowledged" for h in listener.on(FAULT))
 
-    at = listener.now
+    at, mended = listener.now, Stopwatch()
     config.write_text(whole)
     hang_up(daemon)
     listener(FAULT, lambda d: d["state"] == "returned_unacknowledged", since=at)
+    record("a config that does not load, at a reload", "nothing", mended.seconds)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from tests.scene import cells, leading, pack
 from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener
 from tests.service.daemon import Daemon, Start
+from tests.service.faults.table import Record, Stopwatch
 from tests.service.hut import ALARM, ANNUNCIATION, REQUEST, RULES, write_config, write_rules
 from tests.service.patience import until
 
@@ -119,7 +120,7 @@ def test_rules_that_do_not_load_leave_the_old_ones_and_are_told(
 
 
 def test_whatever_is_in_the_file_it_goes_on(
-    daemon: Daemon, listener: Listener, tmp_path: Path
+    daemon: Daemon, listener: Listener, tmp_path: Path, record: Record
 ) -> None:
     broken = ["- rule: [", "", "x" * 1_000_001]
     for text in broken:
@@ -132,19 +133,21 @@ def test_whatever_is_in_the_file_it_goes_on(
             f"a line about {text[:20]!r}",
             seen=lambda: daemon.text,
         )
-    at = listener.now
+    at, mended = listener.now, Stopwatch()
     write_rules(tmp_path, RULES + WARM)
     listener(WARM_ALARM, since=at)
     listener(FAULT, lambda d: d["state"] == "returned_unacknowledged", since=at)
+    record("a file of rules that does not load", "nothing", mended.seconds)
 
 
 def test_a_folder_that_goes_and_comes_back(
-    daemon: Daemon, listener: Listener, tmp_path: Path
+    daemon: Daemon, listener: Listener, tmp_path: Path, record: Record
 ) -> None:
     folder = tmp_path / "rules"
     shutil.move(folder, tmp_path / "elsewhere")
     assert "there is no such folder of rules" in listener(FAULT).data["text"]
-    at = listener.now
+    at, mended = listener.now, Stopwatch()
     shutil.move(tmp_path / "elsewhere", folder)
     listener(FAULT, lambda d: d["state"] == "returned_unacknowledged", since=at)
+    record("the folder of rules is gone", "nothing", mended.seconds)
     assert daemon.process.poll() is None

@@ -20,12 +20,11 @@ from watchd.history.columns import Columns, Row
 from watchd.history.recorder import DAY_S, SampleBlock, block_of, day_of
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution
-from watchd.shell import archive as archives
-from watchd.shell import samples
-from watchd.shell.archive import Archive
-from watchd.shell.condensing import Condensing, condense, drop_oldest_raw
-from watchd.shell.history import History
-from watchd.shell.store import Block, Kept, Store
+from watchd.shell.store import Block, Kept, Store, samples
+from watchd.shell.store import archive as archives
+from watchd.shell.store.archive import Archive
+from watchd.shell.store.condensing import Condensing, condense, drop_oldest_raw
+from watchd.shell.store.history import History
 
 TODAY = day_of(MIDNIGHT)
 PLENTY = 10**12

@@ -113,7 +113,7 @@ def _that_breaks(folder: Path) -> Path:
     place = folder / "broken"
     place.mkdir()
     (place / "sitecustomize.py").write_text(
-        "import structlog, watchd.shell.links as links\n"
+        "import structlog, watchd.shell.mqtt.links as links\n"
         "def client_of(broker, protocol, password, tls, **more):\n"
         "    import os\n"
         "    try:\n"

@@ -23,7 +23,7 @@ from tests.service.daemon import Daemon, Start
 from tests.service.hut import ALARM, SERVICE, write_config
 from tests.service.patience import until
 from watchd.config import Broker
-from watchd.shell.credentials import tls_of
+from watchd.shell.mqtt.credentials import tls_of
 
 HIGH = pack(cell_v=leading(3.42, by_mv=60))
 NO_TRUST = "no trust between watchd and the broker"

@@ -16,7 +16,7 @@ from watchd.durations import parse_duration
 from watchd.errors import WatchdError
 from watchd.loading import load_config
 from watchd.requests import Do
-from watchd.shell.asking import ask
+from watchd.shell.mqtt.asking import ask
 
 _ABOUT = {
     "list": "what is not normal now",

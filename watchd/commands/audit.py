@@ -17,7 +17,7 @@ from watchd.config import Config
 from watchd.errors import WatchdError, nearest
 from watchd.loading import load_config
 from watchd.requests import Do
-from watchd.shell.asking import ask
+from watchd.shell.mqtt.asking import ask
 
 
 def add(commands: Any) -> None:

@@ -19,7 +19,7 @@ from watchd.rules.examples import Outcome, run_examples
 from watchd.rules.finding import Finding
 from watchd.rules.findings import findings_of
 from watchd.rules.rule import Rule
-from watchd.shell.credentials import cautions_of
+from watchd.shell.mqtt.credentials import cautions_of
 from watchd.telemetry.topics import TopicPattern
 
 

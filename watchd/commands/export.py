@@ -29,7 +29,7 @@ from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution, Value, headings, row_values
 from watchd.loading import load_config
 from watchd.publish import rfc3339
-from watchd.shell.history import ALWAYS, History
+from watchd.shell.store.history import ALWAYS, History
 
 _ABOUT = """\
 One file holds one pack, as the Battery Data Format wants it: with several packs the name of each is

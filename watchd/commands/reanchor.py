@@ -14,7 +14,7 @@ from watchd.commands.options import add_command, add_daemon
 from watchd.commands.reanchor_texts import lines
 from watchd.loading import load_config
 from watchd.requests import Do, ReanchorDo
-from watchd.shell.asking import ask
+from watchd.shell.mqtt.asking import ask
 
 _STEPS = [str(step) for step in ReanchorDo if step is not ReanchorDo.LOOK]
 LEAST_V, MOST_V = 1.5, 4.5

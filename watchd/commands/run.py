@@ -91,8 +91,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _once(options: argparse.Namespace, config: Config, rules: tuple[Rule, ...]) -> int:
     from watchd.commands.trial_texts import trial_lines
-    from watchd.shell.credentials import Secrets
     from watchd.shell.lines import megabytes
+    from watchd.shell.mqtt.credentials import Secrets
     from watchd.shell.trial import try_out
     from watchd.trial.missing import missing_of_packs
     from watchd.trial.report import hearing_data

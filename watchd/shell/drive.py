@@ -14,8 +14,8 @@ from watchd.config import Config
 from watchd.engine import Engine
 from watchd.publish import Publish, Topics
 from watchd.rules.rule import Rule
-from watchd.shell.annunciations import Annunciations
 from watchd.shell.inputs import Input, Resumed, Told, apply
+from watchd.shell.mqtt.annunciations import Annunciations
 from watchd.shell.spool import MOST_ATTEMPTS, Spool
 from watchd.shell.store import Loaded
 

@@ -11,8 +11,8 @@ import structlog
 from watchd.durations import show_duration
 from watchd.engine import Engine
 from watchd.shell.clock import SystemTime
-from watchd.shell.link import MOST_AN_HOUR
-from watchd.shell.links import Links
+from watchd.shell.mqtt.link import MOST_AN_HOUR
+from watchd.shell.mqtt.links import Links
 from watchd.shell.notify import Watchdog, notify
 from watchd.watch.heard import Heard
 

@@ -17,8 +17,8 @@ from watchd.loading import load_config, load_rules, rule_files, rules_folder
 from watchd.own_rules import Fault
 from watchd.publish import Publish, Topics, withdrawal
 from watchd.rules.rule import Rule
-from watchd.shell.credentials import Secrets
 from watchd.shell.drive import Drive
+from watchd.shell.mqtt.credentials import Secrets
 
 
 @dataclass(frozen=True, slots=True)

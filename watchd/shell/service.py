@@ -17,19 +17,20 @@ from watchd.own_rules import Fault
 from watchd.publish import Publish, Topics
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
-from watchd.shell.archive import Archive
 from watchd.shell.clock import Clock, SystemTime
-from watchd.shell.credentials import Secrets
 from watchd.shell.drive import Drive
 from watchd.shell.health import Health
 from watchd.shell.inputs import Faulted, Fed, Input, Stepped, Ticked
-from watchd.shell.intake import Arrived
 from watchd.shell.lines import say_in_force, say_problems, say_start, say_transition
-from watchd.shell.links import Handlers, Links
+from watchd.shell.mqtt.credentials import Secrets
+from watchd.shell.mqtt.handlers import Handlers
+from watchd.shell.mqtt.intake import Arrived
+from watchd.shell.mqtt.links import Links
+from watchd.shell.mqtt.outbox import Outbox
 from watchd.shell.notify import notify, reloading
-from watchd.shell.outbox import Outbox
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 from watchd.shell.spool import Spool, spool_folder
+from watchd.shell.store.archive import Archive
 
 TICK_S = 1.0
 MOST_QUERIES = 100

@@ -17,15 +17,15 @@ from paho.mqtt.properties import Properties
 
 from watchd.config import Config
 from watchd.publish import Topics
-from watchd.shell.broker import (
+from watchd.shell.clock import SystemTime
+from watchd.shell.mqtt.broker import (
     REFUSED,
     BrokerClient,
     client_of,
     code_of,
     refuses_protocol,
 )
-from watchd.shell.clock import SystemTime
-from watchd.shell.credentials import Secrets
+from watchd.shell.mqtt.credentials import Secrets
 from watchd.trial.heard import Hearing
 
 PROBE_WITHIN_S = 5.0

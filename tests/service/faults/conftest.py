@@ -8,9 +8,6 @@ import pytest
 
 from tests.service.brokers import BrokerProcess
 from tests.service.faults.link import Link
-from tests.service.faults.table import record
-
-__all__ = ["record"]
 
 
 @pytest.fixture

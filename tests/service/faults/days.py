@@ -23,8 +23,8 @@ from watchd.config import Config
 from watchd.config.file import Store as StoreSection
 from watchd.engine import Engine
 from watchd.loading import load_rules
-from watchd.shell.archive import Archive
-from watchd.shell.outbox import Outbox
+from watchd.shell.mqtt.outbox import Outbox
+from watchd.shell.store.archive import Archive
 
 DAY_S = 86400.0
 SAVE_EVERY_S = 300.0

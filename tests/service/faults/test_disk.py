@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
@@ -19,6 +18,7 @@ from tests.service.clients import Bridge, Listener, retained
 from tests.service.commandline import EVEN, HIGH
 from tests.service.daemon import Daemon, Start
 from tests.service.faults.small_disk import NoNamespaceError, SmallDisk
+from tests.service.faults.table import Record, Stopwatch
 from tests.service.hut import ALARM, FIGURES, REQUEST, write_config
 from tests.service.patience import until
 from watchd.shell.store import DamagedError, Kept, Store
@@ -29,18 +29,6 @@ long = pytest.mark.long
 
 NOT_WRITTEN = "watchd/alarm/store-not-written/service/watchd"
 SET_ASIDE = "watchd/alarm/store-set-aside/service/watchd"
-Record = Callable[[str, str, float], None]
-
-
-@pytest.fixture
-def record(record_property: Callable[[str, object], None]) -> Record:
-    """Puts a row into the table of faults: fault, what was lost, seconds until all was well."""
-
-    def row(fault: str, lost: str, since: float) -> None:
-        seconds = time.monotonic() - since
-        record_property("row of the table of faults", f"{fault}\t{lost}\t{seconds:.1f}")
-
-    return row
 
 
 @pytest.fixture
@@ -133,10 +121,10 @@ def test_a_disk_that_fills_up(
         evaluates(listener, bridge)
         told = listener(NOT_WRITTEN, bool).data
         assert told["text"] == "The store cannot be written: the disk is full"
-        begin = time.monotonic()
+        begin = Stopwatch()
         disk.make_room()
         listener(NOT_WRITTEN, returned)
-        record("disk full", "nothing", begin)
+        record("disk full", "nothing", begin.seconds)
         daemon.logs("the store is written again", lost="0 journal entries and 0 messages")
         daemon.kill()
         # What happened meanwhile is in the journal, in its order.
@@ -154,10 +142,10 @@ def test_a_disk_that_is_full_at_the_start(
     with Listener(broker.port) as listener, Bridge(broker.port) as bridge:
         listener(NOT_WRITTEN, lambda d: d["text"].endswith(": the disk is full"))
         evaluates(listener, bridge)
-        begin = time.monotonic()
+        begin = Stopwatch()
         disk.make_room()
         listener(NOT_WRITTEN, returned)
-        record("disk full at the start", "nothing", begin)
+        record("disk full at the start", "nothing", begin.seconds)
         assert events(store)[:2] == ["raised", "returned"]
         assert not listener.on(SET_ASIDE), "what could not be begun is not taken for damage"
     assert daemon.stop()[0] == 0
@@ -183,10 +171,10 @@ def test_a_disk_that_is_read_only_at_the_start(
         listener(FIGURES, bool, since=at)
         listener.hear_all()
         assert retained(broker.port, "watchd/#")[ALARM].data["state"] == "acknowledged"
-        begin = time.monotonic()
+        begin = Stopwatch()
         disk.writable(True)
         listener(NOT_WRITTEN, returned, since=at)
-        record("disk read-only at the start", "nothing", begin)
+        record("disk read-only at the start", "nothing", begin.seconds)
         assert second.stop()[0] == 0
         assert events(store) == ["raised", "acknowledged"]
 
@@ -202,10 +190,10 @@ def test_a_folder_that_is_none_at_the_start(
     with Listener(broker.port) as listener, Bridge(broker.port) as bridge:
         listener(NOT_WRITTEN, lambda d: d["text"].endswith(f"{folder} is not a folder"))
         evaluates(listener, bridge)
-        begin = time.monotonic()
+        begin = Stopwatch()
         folder.unlink()
         listener(NOT_WRITTEN, returned)
-        record("no folder at the start", "nothing", begin)
+        record("no folder at the start", "nothing", begin.seconds)
         assert events(folder / "watchd.db")[:2] == ["raised", "returned"]
     assert daemon.stop()[0] == 0
 
@@ -221,11 +209,11 @@ def test_a_folder_that_is_deleted_while_it_runs(
         bridge.says(alder=HIGH)
         listener(ALARM, bool)
         until(lambda: state_of(store), "a state is saved")
-        begin = time.monotonic()
+        begin = Stopwatch()
         shutil.rmtree(store.parent)
         acknowledge(listener)
         listener(SET_ASIDE, lambda d: d and "the file was deleted while watchd ran" in d["text"])
-        record("folder deleted while it runs", "journal and telemetry before", begin)
+        record("folder deleted while it runs", "journal and telemetry before", begin.seconds)
         daemon.kill()
         assert "acknowledged" in str(state_of(store))
 
@@ -302,13 +290,15 @@ def test_a_file_that_is_damaged_at_the_start(
     saved_acknowledged(watchd, config, broker)
     damage(store)
     left = store.read_bytes()
-    begin = time.monotonic()
+    begin = Stopwatch()
     daemon = watchd(config)
     with Listener(broker.port) as listener, Bridge(broker.port) as bridge:
         bridge.says(alder=HIGH, birch=EVEN)
         told = listener(SET_ASIDE, lambda d: d and f"kept as watchd.db.{word}-" in d["text"]).data
         lost = "nothing of the state" if state_is_kept else "the state"
-        record(f"{damage.__name__.replace('_', ' ')} of the store, at the start", lost, begin)
+        record(
+            f"{damage.__name__.replace('_', ' ')} of the store, at the start", lost, begin.seconds
+        )
         (aside,) = [
             p for p in store.parent.glob(f"watchd.db.{word}-*") if p.name[-1] in "Z0123456789"
         ]
@@ -359,7 +349,7 @@ def test_a_file_that_is_damaged_while_it_runs(
             # A write of another, and an empty -wal, so that the daemon reads the file anew.
             other.keep(Kept(None, 0, float("-inf"), 10**9))
             other._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            begin = time.monotonic()
+            begin = Stopwatch()
             damage(store)
             acknowledge(listener)
             told = listener(SET_ASIDE, lambda d: d and "kept as watchd.db.damaged-" in d["text"])
@@ -367,7 +357,7 @@ def test_a_file_that_is_damaged_while_it_runs(
         record(
             f"{damage.__name__.replace('_', ' ')} of the store, while it runs",
             "journal and telemetry before",
-            begin,
+            begin.seconds,
         )
         goes_on(daemon, watchd, config, listener, store, broker.port)
         assert retained(broker.port, "watchd/#")[ALARM].data["state"] == "acknowledged"

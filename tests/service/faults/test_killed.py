@@ -19,6 +19,7 @@ from tests.scene import cells, pack
 from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener
 from tests.service.daemon import Start
+from tests.service.faults.table import Record, Stopwatch
 from tests.service.hut import ANNUNCIATION, FIGURES, write_config
 from watchd.publish import rfc3339
 
@@ -77,9 +78,12 @@ def test_killed_at_random_moments(
     watchd: Start,
     tmp_path: Path,
     in_memory: dict[str, str],
+    record: Record,
 ) -> None:
+    times = 25 if seed else 5
     chance = random.Random(seed)
-    _killed(25 if seed else 5, chance, broker, bridge, watchd, tmp_path, in_memory)
+    back_s = _killed(times, chance, broker, bridge, watchd, tmp_path, in_memory)
+    record(f"killed {times} times at random moments ({seed})", "nothing", back_s)
 
 
 def _killed(
@@ -90,10 +94,12 @@ def _killed(
     watchd: Start,
     folder: Path,
     environment: dict[str, str],
-) -> None:
+) -> float:
+    """Kill it so often; the longest that it took to be back, in s."""
     config = write_config(folder, broker.port, rules=RULES, banks={"hut": FULL_WHEN})
     kinds = [(cell, band) for cell in range(1, 17) for band in BANDS]
     chance.shuffle(kinds)
+    longest_s = 0.0
     with Listener(broker.port) as listener:
         daemon = watchd(config, environment=environment)
         bridge.says(alder=pack(cell_v=cells(3.5), current_a=1.0))
@@ -105,9 +111,11 @@ def _killed(
                 bridge.says(alder=in_band(*kinds.pop()))
                 time.sleep(chance.uniform(0.2, 0.6))
             daemon.kill()
+            killed = Stopwatch()
             daemon = watchd(config, environment=environment)
             if n % 3:  # else it is killed while it starts
                 daemon.works()
+                longest_s = max(longest_s, killed.seconds)
         daemon.works()
         bridge.says(alder=pack(current_a=CURRENT_A))
         listener(FIGURES, lambda d: d["figures"]["cell_max_v"] < 3.4, since=listener.now)
@@ -117,6 +125,7 @@ def _killed(
         assert daemon.stop()[0] == 0
     _each_once(told, _journal(folder / "store" / "watchd.db"))
     _no_jump(estimates)
+    return longest_s
 
 
 def _journal(path: Path) -> list[dict[str, Any]]:

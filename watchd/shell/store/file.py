@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from watchd.messages import JournalEntry
-from watchd.shell import samples
-from watchd.shell.condensing import Condensing
+from watchd.shell.store import samples
+from watchd.shell.store.condensing import Condensing
 from watchd.shell.store.contents import DamagedError, Kept, Loaded, loaded_from, pack_state
 from watchd.shell.store.damage import PARTS, as_damage, look_at
 from watchd.shell.store.reading import newest_entries

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sqlite3
 
-from watchd.shell import samples
-from watchd.shell.condensing import drop_oldest_raw
+from watchd.shell.store import samples
+from watchd.shell.store.condensing import drop_oldest_raw
 from watchd.shell.store.contents import Kept
 
 MOST_BLOCKS = 500  # deleted in one transaction; more than that only where the bound was lowered

@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from watchd.shell import samples
+from watchd.shell.store import samples
 from watchd.shell.store.contents import pack_text
 
 # The first gives version 2, which began without steps: its tables may be there already.

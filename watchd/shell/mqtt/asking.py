@@ -14,8 +14,8 @@ from paho.mqtt.properties import Properties
 from watchd.config import Config
 from watchd.errors import WatchdError
 from watchd.publish import Topics, encode
-from watchd.shell.broker import client_of, refuses_protocol
-from watchd.shell.credentials import distrust_of, secret_of, tls_of
+from watchd.shell.mqtt.broker import client_of, refuses_protocol
+from watchd.shell.mqtt.credentials import distrust_of, secret_of, tls_of
 from watchd.telemetry.topics import topic_fault
 
 PATIENCE_S = 5.0

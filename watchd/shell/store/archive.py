@@ -21,9 +21,9 @@ from watchd.history.recorder import Recorder
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
 from watchd.requests import MOST_ENTRIES, JournalQuery
-from watchd.shell.disk import Disk, Job
 from watchd.shell.store import DamagedError, Loaded
-from watchd.shell.waiting import Lines, Waiting
+from watchd.shell.store.disk import Disk, Job
+from watchd.shell.store.waiting import Lines, Waiting
 from watchd.watch.measured import Measured
 
 log = structlog.get_logger("watchd")

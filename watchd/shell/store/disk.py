@@ -19,9 +19,9 @@ import structlog
 
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
-from watchd.shell.condensing import Condensing
 from watchd.shell.store import DamagedError, Kept, Loaded, Store
 from watchd.shell.store.check import Check
+from watchd.shell.store.condensing import Condensing
 from watchd.shell.store.damage import (
     MOST_DAMAGED,
     MOST_SALVAGED,
@@ -33,7 +33,7 @@ from watchd.shell.store.damage import (
 )
 from watchd.shell.store.reading import load_read_only, newest_entries
 from watchd.shell.store.reasons import reason
-from watchd.shell.waiting import Waiting
+from watchd.shell.store.waiting import Waiting
 
 FIRST_PAUSE_S = 2.0
 LONGEST_PAUSE_S = 300.0

@@ -8,7 +8,7 @@ from watchd.history.columns import Columns
 from watchd.history.fold import Fold, joined_minutes
 from watchd.history.series import DamagedBlockError
 from watchd.history.summaries import pack_day, pack_minutes
-from watchd.shell import samples
+from watchd.shell.store import samples
 
 
 class Condensing:

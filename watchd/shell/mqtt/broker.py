@@ -9,14 +9,18 @@ from socket import IPPROTO_TCP, TCP_NODELAY
 from types import TracebackType
 from typing import Any, Self
 
+import structlog
 from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from watchd.config import Broker
+from watchd.shell.mqtt.credentials import Secrets
 
 ANSWER_TIMEOUT_S = 10.0
 REFUSED = 0x80  # from here on, a subscription's code says no
 GOODBYE_TURNS = 3  # of the loop: to look at the socket, and to write
+log = structlog.get_logger("watchd")
 
 
 class BrokerClient(Client):
@@ -108,6 +112,29 @@ def client_of(
         socket_options=[(IPPROTO_TCP, TCP_NODELAY, 1)],
         **more,
     )
+
+
+def new_client(
+    broker: Broker, protocol: ProtocolVersion, name: str | None, **more: Any
+) -> BrokerClient:
+    """A client with the password and certificates as they are now: they may be renewed.
+
+    Raises WatchdError where they cannot be read.
+    """
+    now = Secrets.of(broker)
+    return client_of(broker, protocol, now.password, now.tls, identifier=name, **more)
+
+
+async def subscribe(
+    client: Client, filters: list[tuple[str, int]] | list[tuple[str, SubscribeOptions]]
+) -> None:
+    """Subscribe, and say which the broker refuses."""
+    granted = await client.subscribe(filters)
+    refused = [
+        f for (f, _), code in zip(filters, granted, strict=False) if code_of(code) >= REFUSED
+    ]
+    if refused:
+        log.error("the broker does not let watchd read", topics=refused)
 
 
 def code_of(code: object) -> int:

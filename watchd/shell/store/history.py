@@ -22,8 +22,8 @@ from watchd.history.fold import Fold, joined_minutes
 from watchd.history.series import DamagedBlockError
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution
-from watchd.shell import samples
-from watchd.shell.condensing import Condensing
+from watchd.shell.store import samples
+from watchd.shell.store.condensing import Condensing
 
 ALWAYS = (-1e12, 1e12)
 
