@@ -11,6 +11,7 @@ import structlog
 from watchd import __version__
 from watchd.alarms.state import Transition
 from watchd.config import Config
+from watchd.engine import Engine
 from watchd.messages import JournalEntry
 from watchd.publish import rfc3339
 from watchd.shell.drive import Drive
@@ -97,6 +98,29 @@ def say_transition(transition: Transition, entry: JournalEntry) -> None:
         text=entry["text"],
         **({"by": entry["by"], "by_how": str(transition.by_how)} if entry["by"] else {}),
     )
+
+
+def say_notes(engine: Engine) -> None:
+    """What the core wants logged."""
+    for note in engine.take_notes():
+        (log.warning if note.warning else log.info)(note.event, **note.fields)
+
+
+def say_steps(engine: Engine) -> bool:
+    """Steps of re-anchorings; whether there were any."""
+    steps = engine.take_steps()
+    for news in steps:
+        step = news.procedure
+        log.info("re-anchoring", pack=step.pack, way=str(step.way), step=str(step.step))
+    return bool(steps)
+
+
+def say_advice(engine: Engine) -> None:
+    """Changes of advice; a withdrawal is worth more than a change."""
+    for said in engine.take_advice():
+        advice = said.advice
+        level = log.debug if advice.amount is not None else log.info
+        level(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
 
 
 def megabytes(store: Path) -> float | None:

@@ -14,20 +14,29 @@ from watchd.alarms.records import journal_entry
 from watchd.config import Config
 from watchd.engine import Engine
 from watchd.own_rules import Fault
-from watchd.publish import Publish, Topics
+from watchd.publish import Publish
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.drive import Drive
 from watchd.shell.health import Health
 from watchd.shell.inputs import Faulted, Fed, Input, Stepped, Ticked
-from watchd.shell.lines import say_in_force, say_problems, say_start, say_transition
+from watchd.shell.lines import (
+    say_advice,
+    say_in_force,
+    say_notes,
+    say_problems,
+    say_start,
+    say_steps,
+    say_transition,
+)
 from watchd.shell.mqtt.credentials import Secrets
 from watchd.shell.mqtt.handlers import Handlers
 from watchd.shell.mqtt.intake import Arrived
 from watchd.shell.mqtt.links import Links
 from watchd.shell.mqtt.outbox import Outbox
 from watchd.shell.notify import notify, reloading
+from watchd.shell.recovery import record, restore
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 from watchd.shell.spool import Spool, spool_folder
 from watchd.shell.store.archive import Archive
@@ -52,13 +61,12 @@ class Service:
         rules: tuple[Rule, ...],
         clock: Clock,
     ) -> None:
-        self._config, self._clock = config, clock
+        self._clock = clock
         self._secrets = Secrets.of(config.broker)
         self._files = Files(config_path, rules_option, config)
         self._archive = Archive(config.store)
         self._spool = Spool(spool_folder(config.store.path))
         self._drive = Drive(config, rules, self._spool)
-        self._topics = Topics(config.prefix)
         self._stopping = False
         self._time = SystemTime()
         self._health = Health()
@@ -119,26 +127,11 @@ class Service:
     def _restore(self) -> None:
         """Go on from what the last run saved, and from what came after it."""
         loaded = self._archive.load()
-        again = self._drive.restore(loaded, self._told_again)
+        again = restore(self._drive, loaded, self._archive)
         self._spool.begin_anew()
         self._archive.wants_base()
         self._outbox.put(self._drive.annunciations.waiting())
         say_start(self._files, self._drive, self._spool, loaded.state, again)
-
-    def _told_again(self, given: Input, *, unkept: bool, unsaved: bool) -> None:
-        """Keep what the last run had no time to save; all else of it is over."""
-        engine = self._engine
-        if unkept:
-            if isinstance(given, Fed):
-                self._record(given)
-            self._archive.sample(engine.take_samples())
-        for transition in engine.take_transitions():
-            if unsaved:
-                self._archive.journal(journal_entry(transition, engine.step_s))
-        for taken in (engine.take_samples, engine.take_notes, engine.take_queries):
-            taken()
-        engine.take_advice()
-        engine.take_steps()
 
     def _linked(self) -> Links:
         links = Links(
@@ -156,6 +149,10 @@ class Service:
         )
         links.start(self._group)
         return links
+
+    @property
+    def _config(self) -> Config:
+        return self._drive.config
 
     @property
     def _engine(self) -> Engine:
@@ -192,19 +189,13 @@ class Service:
             message.reply_to,
             message.correlation,
         )
-        self._record(given)
+        record(self._archive, self._config.prefix, given)
         try:
             self._give(given)
         except Exception:
             # A mistake of ours in one message must not end the watch over all others.
             log.exception("a message could not be handled", topic=message.topic[:200])
             self._engine.count("failed")
-
-    def _record(self, given: Fed) -> None:
-        if self._topics.is_request(given.topic) or not given.topic.startswith(
-            f"{self._topics.prefix}/"
-        ):
-            self._archive.record(given.topic, given.payload, given.at, retained=given.retained)
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
@@ -267,23 +258,17 @@ class Service:
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
         self._archive.sample(self._engine.take_samples())
-        for note in self._engine.take_notes():
-            (log.warning if note.warning else log.info)(note.event, **note.fields)
+        say_notes(self._engine)
         for transition in self._engine.take_transitions():
             entry = journal_entry(transition, self._engine.step_s)
             self._archive.journal(entry)
             say_transition(transition, entry)
-        for news in self._engine.take_steps():
+        if say_steps(self._engine):
             self._archive.changed()
-            step = news.procedure
-            log.info("re-anchoring", pack=step.pack, way=str(step.way), step=str(step.step))
         for query in self._engine.take_queries():
             if not self._queries.full():
                 self._queries.put_nowait(query)
-        for said in self._engine.take_advice():
-            advice = said.advice
-            level = log.debug if advice.amount is not None else log.info
-            level(said.kind, bank=said.bank, amount=advice.amount, because=advice.because)
+        say_advice(self._engine)
 
     # --- config and rules anew ---
 
@@ -303,7 +288,8 @@ class Service:
     def _take_over(self, found: Found) -> None:
         """Put in force what loads, and say of the rest that the old stays."""
         say_problems(found)
-        config, rules = found.config or self._config, found.rules or self._drive.rules
+        before = self._config
+        config, rules = found.config or before, found.rules or self._drive.rules
         secrets = found.secrets or self._secrets
         if found.config is not None or found.rules is not None:
             try:
@@ -311,9 +297,7 @@ class Service:
             except Exception:
                 log.exception("config and rules could not be put in force; the old ones stay")
                 return
-            say_in_force(found, self._files, self._config)
-            before, self._config = self._config, config
-            self._topics = Topics(config.prefix)
+            say_in_force(found, self._files, before)
             self._archive.wants_base()
             if wants_other_links(before, self._secrets, config, secrets):
                 self._secrets = secrets

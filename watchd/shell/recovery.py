@@ -1,0 +1,41 @@
+"""A start that goes on where the last run was cut off: what of that run is still to be kept."""
+
+from __future__ import annotations
+
+from watchd.alarms.records import journal_entry
+from watchd.publish import Topics
+from watchd.shell.drive import Drive
+from watchd.shell.inputs import Fed, Input
+from watchd.shell.store.archive import Archive
+from watchd.shell.store.contents import Loaded
+
+
+def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
+    """Bring the drive to where the last run was; how many inputs were told again.
+
+    What came of them, and was not on the disk yet, is kept now. All else is over: answers that
+    nobody waits for, and lines that are in the log of that run.
+    """
+
+    def heard(given: Input, *, unkept: bool, unsaved: bool) -> None:
+        engine = drive.engine
+        samples = engine.take_samples()
+        if unkept:
+            archive.sample(samples)
+            if isinstance(given, Fed):
+                record(archive, drive.config.prefix, given)
+        for transition in engine.take_transitions():
+            if unsaved:
+                archive.journal(journal_entry(transition, engine.step_s))
+        engine.take_notes()
+        engine.take_queries()
+        engine.take_advice()
+        engine.take_steps()
+
+    return drive.restore(loaded, heard)
+
+
+def record(archive: Archive, prefix: str, given: Fed) -> None:
+    """Keep a message for `replay`, unless it is one of watchd's own."""
+    if Topics(prefix).is_request(given.topic) or not given.topic.startswith(f"{prefix}/"):
+        archive.record(given.topic, given.payload, given.at, retained=given.retained)
