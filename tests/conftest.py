@@ -43,17 +43,19 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
             terminalreporter.write_line(line)
 
 
+def pytest_itemcollected(item: pytest.Item) -> None:
+    """What is made once for a module is made once, also when tests run side by side."""
+    fixtures = item._fixtureinfo.name2fixturedefs if isinstance(item, pytest.Function) else {}
+    if any(definitions[-1].scope == "module" for definitions in fixtures.values()):
+        item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not config.getoption("--full"):
         config.hook.pytest_deselected(
             items=[item for item in items if item.get_closest_marker("long")]
         )
         items[:] = [item for item in items if not item.get_closest_marker("long")]
-    for item in items:
-        # What is made once for a module is made once, also when tests run side by side.
-        fixtures = item._fixtureinfo.name2fixturedefs if isinstance(item, pytest.Function) else {}
-        if any(definitions[-1].scope == "module" for definitions in fixtures.values()):
-            item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))
     if find_mosquitto() is None:
         for item in items:
             if item.get_closest_marker("broker"):

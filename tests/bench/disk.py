@@ -28,6 +28,7 @@ from watchd.messages import JournalEntry
 from watchd.shell.store import archive as archives
 from watchd.shell.store.archive import BLOCK_S, Archive
 from watchd.shell.store.contents import pack_state
+from watchd.watch.measured import Measured
 
 PACKS = ("alder", "birch", "cedar", "elm")
 CONFIG = (
@@ -59,6 +60,7 @@ class Second:
     messages: list[tuple[str, bytes]]
     entry: JournalEntry | None = None
     state: dict[str, Any] | None = None
+    samples: list[Measured] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -89,7 +91,7 @@ class Bank:
 
 def seconds(hours: float) -> Iterator[Second]:
     """What the archive is told, second by second; a state where one is saved."""
-    engine = Engine(config_of(CONFIG), load_rules(shipped("rules")))
+    engine = Engine(config_of(CONFIG), load_rules(shipped("rules")), tells_samples=True)
     bank = Bank()
     for second in range(round(hours * 3600)):
         at = START + second
@@ -102,7 +104,7 @@ def seconds(hours: float) -> Iterator[Second]:
             entry = transition(at)
         if second % TRANSITION_EVERY_S == 450 + WRITTEN_AFTER_S or second % BLOCK_S == 0:
             state = engine.snapshot()
-        yield Second(messages, entry, state)
+        yield Second(messages, entry, state, engine.take_samples())
 
 
 def transition(at: float) -> JournalEntry:
@@ -124,7 +126,7 @@ def transition(at: float) -> JournalEntry:
 
 
 async def written_mb(
-    day: list[Second], *, journal: bool = True, messages: bool = True
+    day: list[Second], *, journal: bool = True, messages: bool = True, samples: bool = True
 ) -> tuple[float, float]:
     """MB written to the disk, and MB that the files have at the end."""
     now, dice = 0.0, random.Random(8)
@@ -138,6 +140,8 @@ async def written_mb(
             now += 1.0
             for topic, payload in second.messages:
                 archive.record(topic, payload, START + now + dice.random(), retained=False)
+            if samples:
+                archive.sample(second.samples)
             if second.entry is not None and journal:
                 archive.journal(second.entry)
             saves = second.state is not None and (journal or int(now - 1) % BLOCK_S == 0)
@@ -168,12 +172,14 @@ def main() -> None:
     if not whole:
         print("the file system here does not tell what is written; try another folder")
         return
-    state, _ = asyncio.run(written_mb(day, journal=False, messages=False))
-    journal, _ = asyncio.run(written_mb(day, messages=False))
+    state, _ = asyncio.run(written_mb(day, journal=False, messages=False, samples=False))
+    journal, _ = asyncio.run(written_mb(day, messages=False, samples=False))
+    sampled, _ = asyncio.run(written_mb(day, messages=False))
     print(f"{hours:g} h of four packs at 1 Hz, MB a day (goal: at most {GOAL_MB:g})")
     print(f"  state, each 5 min       {state * a_day:6.1f}")
     print(f"  journal, 96 transitions {(journal - state) * a_day:6.1f}")
-    print(f"  messages                {(whole - journal) * a_day:6.1f}")
+    print(f"  samples                 {(sampled - journal) * a_day:6.1f}")
+    print(f"  messages                {(whole - sampled) * a_day:6.1f}")
     print(f"  all                     {whole * a_day:6.1f}")
     print(f"the file grows by         {size * a_day:6.1f}")
     print(f"sent by the packs         {sent / 1e6 * a_day:6.1f}")
