@@ -43,13 +43,6 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
             terminalreporter.write_line(line)
 
 
-def pytest_itemcollected(item: pytest.Item) -> None:
-    """What is made once for a module is made once, also when tests run side by side."""
-    fixtures = item._fixtureinfo.name2fixturedefs if isinstance(item, pytest.Function) else {}
-    if any(definitions[-1].scope == "module" for definitions in fixtures.values()):
-        item.add_marker(pytest.mark.xdist_group(item.nodeid.split("::")[0]))
-
-
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not config.getoption("--full"):
         config.hook.pytest_deselected(

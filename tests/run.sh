@@ -25,6 +25,6 @@ unset PYTHONPATH PYTHONHOME
 export WATCHD_TEST_WHEEL
 WATCHD_TEST_WHEEL=$(echo "$venv"/wheel/watchd-*.whl)
 # -P keeps the checkout off the front of sys.path, where it would hide the installed package.
-# Side by side, twice as many as there are cores: many wait for a broker or a process. `-n 0` among the
-# arguments runs them one after the other.
-exec "$venv/bin/python" -P -m pytest -n "$(($(nproc) * 2))" --dist loadgroup "$@"
+# Side by side, twice as many as there are cores: many wait for a broker or a process. A file stays in one
+# process, for what its fixtures make once. `-n 0` among the arguments runs them one after the other.
+exec "$venv/bin/python" -P -m pytest -n "$(($(nproc) * 2))" --dist loadfile --no-loadscope-reorder "$@"
