@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from heapq import heappop, heappush
+from math import inf
 
 
 class Agenda:
@@ -17,9 +19,16 @@ class Agenda:
         self._due[index] = due
         heappush(self._heap, (due, index))
 
-    def due(self, index: int) -> float | None:
-        """When subject `index` is to be looked at."""
-        return self._due.get(index)
+    def snapshot(self, index: Mapping[str, int]) -> dict[str, float]:
+        """When each subject is to be looked at, by its name."""
+        return {name: self._due[n] for name, n in index.items() if n in self._due}
+
+    def keep(self, due: Mapping[str, float], index: Mapping[str, int], now: float) -> None:
+        """Look again when it was to be looked again, so that a start moves no moment."""
+        for name, moment in due.items():
+            number = index.get(name)
+            if number is not None and now < moment < self._due.get(number, inf):
+                self.set(number, moment)
 
     def pop_until(self, now: float) -> tuple[float, int] | None:
         """The next that is due until `now`, as (time, index); of equal times the lower index."""

@@ -14,6 +14,7 @@ from watchd.agenda import Agenda
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import WITHHELD, State, Transition
+from watchd.beginning import begin_from
 from watchd.config import Config
 from watchd.figures import rounded
 from watchd.notes import Note
@@ -34,12 +35,9 @@ from watchd.watch.measured import Measured
 from watchd.watch.pack import PackWatch
 from watchd.watch.reanchor import News
 from watchd.watch.service import ServiceWatch
-from watchd.watch.watches import Watches, build_watches
+from watchd.watch.watches import Watches
 
 STATE_VERSION = 1
-# A longer break between a saved state and the first message counts as not watched; a shorter one
-# (a reload of the rules, a quick restart) goes unnoticed.
-UNWATCHED_S = 30.0
 FLOOD_KEY = f"{FLOOD}/service/watchd"
 # Of a longer silence (a gap in a recording, a machine that slept) only this much is lived through.
 LONGEST_SILENCE_S = 3 * 86400.0
@@ -167,9 +165,7 @@ class Engine:
             "step_s": self._step_s,
             "since": self._say.since,
             **self._watches.snapshot(),
-            "due": {
-                subject: self._agenda.due(index) for subject, index in self._watches.index.items()
-            },
+            "due": self._agenda.snapshot(self._watches.index),
             "annunciator": self._annunciator.snapshot(),
             "counts": dict(self._counts),
         }
@@ -323,7 +319,7 @@ class Engine:
             self._build(at, saved)
             self._renew_edited(saved.get("alarms", {}))
             self._evaluate_all()
-            self._keep_agenda(saved.get("due"))
+            self._agenda.keep(saved.get("due", {}), self._watches.index, self._now)
             self._watches.snapshot()  # or it could not be saved again
         except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
@@ -337,16 +333,6 @@ class Engine:
     def _evaluate_all(self) -> None:
         for watch in self._watches.all:
             self._evaluate(watch, self._now)
-
-    def _keep_agenda(self, due: Any) -> None:
-        """Look again when it was to be looked again, so that a start moves no moment."""
-        for subject, moment in due.items() if isinstance(due, dict) else ():
-            index = self._watches.index.get(subject)
-            if index is None or not isinstance(moment, float | int):
-                continue
-            planned = self._agenda.due(index)
-            if planned is None or self._now < moment < planned:
-                self._agenda.set(index, moment)
 
     def _forget(self) -> None:
         """Take back what was said on the way into a state that cannot be used."""
@@ -368,33 +354,22 @@ class Engine:
             self._build(at, {})
 
     def _build(self, at: float, saved: dict[str, Any]) -> None:
-        saved_at = saved.get("at", at)
-        # Where the clock lags behind the saved state (a computer without a clock battery), time
-        # goes on from the state.
-        self._step_s = min(saved.get("step_s", 0.0), at - saved_at)
-        self._say.step_s = self._step_s
-        now = at - self._step_s
-        unwatched = bool(saved) and now - saved_at > UNWATCHED_S
-        # After a short break time goes on from the state, through all that was due in between.
-        self._now = now if unwatched or not saved else min(saved_at, now)
-        self._say.since = saved.get("since", now)
-        self._counts.clear()
-        counts = saved.get("counts", {})
-        self._counts.update({name: n for name, n in counts.items() if type(n) is int})
-        self._annunciator = Annunciator(saved.get("annunciator"))
-        self._watches = build_watches(
+        begun = begin_from(
+            saved,
             self._config,
             self._rules,
             self._gate.stale_limits_s,
-            self._annunciator,
-            saved_at,
-            saved,
+            at,
             explains=self._explains,
         )
-        self._annunciator.begin(self._watches.alarms.values())
+        self._now, self._step_s = begun.now, begun.step_s
+        self._say.step_s, self._say.since = begun.step_s, begun.since
+        self._counts.clear()
+        self._counts.update(begun.counts)
+        self._annunciator, self._watches = begun.annunciator, begun.watches
         self._actions = self._acting()
-        if unwatched:
-            for transition in self._watches.pause(saved_at, now):
+        if begun.unwatched_from is not None:
+            for transition in self._watches.pause(begun.unwatched_from, begun.now):
                 self._moved(transition)
 
     def _acting(self) -> OperatorActions:

@@ -53,7 +53,7 @@ class Store(Section):
         1095 * 86400.0, description="and that long the minutes that samples become; days for ever"
     )
     most_mb: int = Field(
-        500, ge=1, le=1_000_000, description="the file is that large at most; the oldest goes"
+        1500, ge=1, le=1_000_000, description="the file is that large at most; the oldest goes"
     )
 
 
