@@ -114,6 +114,17 @@ def figures(name: str, payload: bytes) -> Publish:
     return Publish(f"watchd/figures/pack/{name}", payload, qos=0, retain=True)
 
 
+async def test_what_need_not_be_sent_any_more_is_dropped() -> None:
+    outbox = Outbox()
+    one, two = passing(b"1"), passing(b"1")
+    outbox.put([one, kept("a", b"2"), two])
+    outbox.drop([one])
+    found = await sent(outbox)
+    assert found[1] is two
+    assert len(found) == 2
+    await outbox.drained()
+
+
 async def test_figures_wait_until_nothing_else_does() -> None:
     outbox = Outbox()
     outbox.put([figures("alder", b"1"), figures("birch", b"2"), kept("a", b"3"), passing(b"4")])

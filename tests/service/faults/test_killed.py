@@ -22,6 +22,8 @@ from tests.service.daemon import Start
 from tests.service.faults.table import Record, Stopwatch
 from tests.service.hut import ANNUNCIATION, FIGURES, write_config
 from watchd.publish import rfc3339
+from watchd.shell.inputs import Told
+from watchd.shell.spool import Spool
 
 pytestmark = pytest.mark.broker
 
@@ -41,6 +43,7 @@ RULES = "".join(
 """
     for band in BANDS
 )
+NEWEST = "watchd/newest-annunciation"
 # In discharge, so that the state of charge falls by a known rate.
 CURRENT_A, NAMEPLATE_AH = -40.0, 200.0
 PCT_S = CURRENT_A / NAMEPLATE_AH / 3600 * 100
@@ -160,3 +163,48 @@ def _no_jump(figures: list[dict[str, Any]]) -> None:
     )
     print(f"SoC estimate: {len(points)} figures, off by {worst:.4f} % at most from one to the next")
     assert worst < 0.02
+
+
+@pytest.mark.parametrize("broker_has_it", [True, False])
+def test_killed_before_the_broker_answered(
+    broker_has_it: bool,
+    broker: BrokerProcess,
+    bridge: Bridge,
+    watchd: Start,
+    tmp_path: Path,
+    in_memory: dict[str, str],
+) -> None:
+    """The spool does not know that an annunciation was taken; the broker's copy of it does."""
+    config = write_config(tmp_path, broker.port, rules=RULES)
+    with Listener(broker.port) as listener:
+        daemon = watchd(config, environment=in_memory)
+        daemon.works()
+        bridge.says(alder=in_band(3, 1))
+        told = listener(ANNUNCIATION)
+        assert listener(NEWEST).payload == told.payload
+        bridge.falls_silent()
+        listener.hear_all()
+        daemon.kill()
+        _forget_what_was_told(tmp_path / "run" / "spool")
+        if not broker_has_it:
+            listener.send(NEWEST, b"", retain=True)
+        again = watchd(config, environment=in_memory)
+        again.works()
+        listener.hear_all()
+        assert len(listener.on(ANNUNCIATION)) == (1 if broker_has_it else 2)
+        assert listener.on(ANNUNCIATION)[-1].payload == told.payload
+        assert again.stop()[0] == 0
+    assert len(_journal(tmp_path / "store" / "watchd.db")) == 1
+
+
+def _forget_what_was_told(folder: Path) -> None:
+    """Write the inputs anew, without that the broker answered."""
+    spool = Spool(folder)
+    (path,) = folder.glob("*.inputs")
+    kept = [given for given in spool.read(int(path.stem) - 1) if not isinstance(given, Told)]
+    assert kept
+    spool.last = int(path.stem) - 1
+    spool.begin_anew()
+    for given in kept:
+        spool.add(given)
+    spool.close()
