@@ -113,7 +113,7 @@ def _that_breaks(folder: Path) -> Path:
     place = folder / "broken"
     place.mkdir()
     (place / "sitecustomize.py").write_text(
-        "import structlog, watchd.shell.mqtt.links as links\n"
+        "import structlog, watchd.shell.mqtt.broker as broker_module\n"
         "def client_of(broker, protocol, password, tls, **more):\n"
         "    import os\n"
         "    try:\n"
@@ -121,7 +121,7 @@ def _that_breaks(folder: Path) -> Path:
         "    except RuntimeError:\n"
         "        structlog.get_logger('watchd').exception('it broke')\n"
         "        os._exit(3)\n"
-        "links.client_of = client_of\n"
+        "broker_module.client_of = client_of\n"
     )
     return place
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.service.faults.days import DAY_S, PACKS_AH, live
+from tests.service.faults.days import DAY_S, live
 from tests.service.faults.table import Record
 from tests.truth.processes import in_processes
 
@@ -13,6 +13,7 @@ HOUR_S = 3600.0
 # Windows of a week are full by then, and what grows by doubling has done so.
 WARM_UP_DAYS = 15
 MOST_MB_A_DAY = 0.1
+PACKS = 2
 
 
 def test_a_day(record: Record) -> None:
@@ -30,11 +31,11 @@ def test_a_day(record: Record) -> None:
 
 @pytest.mark.long
 def test_thirty_days(record: Record) -> None:
-    (lived,) = in_processes(live, [(30, 3, DAY_S)])
+    (lived,) = in_processes(live, [(30, PACKS, DAY_S)])
     warm = np.array(lived.mb[WARM_UP_DAYS:])
     slope = float(np.polyfit(np.arange(len(warm)), warm, 1)[0])
     record(
-        f"30 simulated days of {len(PACKS_AH)} packs, {lived.messages} messages, "
+        f"30 simulated days of {PACKS} packs, {lived.messages} messages, "
         f"{lived.alarms} transitions: {lived.mb[-1]:.0f} MB",
         f"nothing; {slope:+.3f} MB a day after {WARM_UP_DAYS} days",
         None,

@@ -85,11 +85,6 @@ class Publishing:
                 if self._refuses_5:
                     log.warning("the broker refuses MQTT 5; over 3.1.1 advice cannot expire there")
                     self._refuses_5 = False  # ask again at the next connection
-                log.info(
-                    "publishing",
-                    prefix=self._topics.prefix,
-                    mqtt="5" if protocol is ProtocolVersion.V5 else "3.1.1",
-                )
                 if not self.leaving:
                     self._outbox.put(self._call.retained())
                 await self._subscribe_own(client, protocol)
@@ -99,6 +94,11 @@ class Publishing:
                 await self._round_trip(client)
                 while not intake.empty():
                     self._take_own(arrived(intake.get_nowait(), intake.arrived_at))
+                log.info(
+                    "publishing",
+                    prefix=self._topics.prefix,
+                    mqtt="5" if protocol is ProtocolVersion.V5 else "3.1.1",
+                )
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._send(client, protocol), name="send")
                     group.create_task(self._listen(client, intake), name="requests")
