@@ -116,7 +116,8 @@ def live(days: int, packs: int, span_s: float) -> Lived:
 
 async def _live(days: int, packs: int, span_s: float) -> Lived:
     made = simulate(healthy(1, PACKS_AH[:packs]), days=min(days, SIMULATED_DAYS))
-    told = list(messages(made, 0))
+    # Every other round: a bridge that sends every 20 s.
+    told = [m for n, m in enumerate(messages(made, 0)) if n // packs % 2 == 0]
     config, lived = config_of(made, 0), Lived()
     with tempfile.TemporaryDirectory() as folder:
         store = StoreSection(path=f"{folder}/watchd.db")
