@@ -67,7 +67,7 @@ class Drive:
 
         Raises what the new one raises; then all is as it was.
         """
-        engine = Engine(config, rules, state=self.engine.snapshot() or None, tells_samples=True)
+        engine = _engine(config, rules, self.engine.snapshot())
         out = engine.tick(at)
         self.engine, self.config, self.rules = engine, config, rules
         self.annunciations.topic = Topics(config.prefix).annunciation
@@ -115,9 +115,7 @@ class Drive:
         saved = state or {}
         # Until version 2 of the store, the engine's was all.
         of_engine = saved.get("engine") if "engine" in saved else saved
-        if not isinstance(of_engine, dict):
-            of_engine = None
-        engine = Engine(self.config, self.rules, state=of_engine or None, tells_samples=True)
+        engine = _engine(self.config, self.rules, of_engine if isinstance(of_engine, dict) else {})
         topic = Topics(self.config.prefix).annunciation
         try:
             return engine, Annunciations(topic, saved.get("annunciations"))
@@ -129,12 +127,7 @@ class Drive:
         if isinstance(given, Told):
             self.annunciations.told(given.number)
         elif isinstance(given, Resumed):
-            self.engine = Engine(
-                self.config,
-                self.rules,
-                state=self.engine.snapshot() or None,
-                tells_samples=True,
-            )
+            self.engine = _engine(self.config, self.rules, self.engine.snapshot())
             self._out(self.engine.tick(given.at))
         else:
             try:
@@ -145,3 +138,8 @@ class Drive:
     def _out(self, messages: list[Publish]) -> list[Publish]:
         self.annunciations.take(messages)
         return messages
+
+
+def _engine(config: Config, rules: tuple[Rule, ...], state: dict[str, Any]) -> Engine:
+    """One that goes on from a state; from nothing where it is empty."""
+    return Engine(config, rules, state=state or None, tells_samples=True)
