@@ -139,7 +139,8 @@ def test_no_message_is_lost_while_it_reads_anew(
         sent = 0
         for reloads in (1, 2, 3):
             daemon.process.send_signal(signal.SIGHUP)
-            while len(daemon.log("config loaded")) < reloads:
+            # A few at least, however soon it is done on a busy machine.
+            while sent < 300 * reloads - 290 or len(daemon.log("config loaded")) < reloads:
                 # No flood, of which older ones would be dropped on purpose.
                 if sent < 300 * reloads:
                     listener.send("hut/alder/state", EVEN)
@@ -151,7 +152,7 @@ def test_no_message_is_lost_while_it_reads_anew(
             found: dict[str, int] = listener(SERVICE, since=at).data["counts"]
             return found
 
-        until(lambda: counts()["messages"] == sent, "all are counted", seen=lambda: str(counts()))
+        until(lambda: counts().get("messages") == sent, "all are counted", seen=lambda: str(counts()))
         assert "dropped" not in counts()
 
 
