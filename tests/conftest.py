@@ -53,6 +53,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         for item in items:
             if item.get_closest_marker("broker"):
                 item.add_marker(pytest.mark.skip(reason="no mosquitto on this machine"))
+    if shutil.which("chromium") is None or shutil.which("chromedriver") is None:
+        for item in items:
+            if item.get_closest_marker("browser"):
+                item.add_marker(pytest.mark.skip(reason="no chromium with its driver here"))
 
 
 @pytest.fixture(scope="session")

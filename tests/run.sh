@@ -20,6 +20,11 @@ if ! { command -v mosquitto && command -v mosquitto_pub; } >/dev/null; then
   why=$(scripts/apt-install mosquitto mosquitto-clients) ||
     echo "watchd: the tests marked 'broker' are left out: no mosquitto here, and it could not be installed ($why)"
 fi
+# The report is looked at in a real browser.
+if ! { command -v chromium && command -v chromedriver; } >/dev/null; then
+  why=$(scripts/apt-install chromium chromium-driver fonts-dejavu-core) ||
+    echo "watchd: the tests marked 'browser' are left out: no chromium here, and it could not be installed ($why)"
+fi
 
 unset PYTHONPATH PYTHONHOME
 export WATCHD_TEST_WHEEL

@@ -152,7 +152,9 @@ def test_no_message_is_lost_while_it_reads_anew(
             found: dict[str, int] = listener(SERVICE, since=at).data["counts"]
             return found
 
-        until(lambda: counts().get("messages") == sent, "all are counted", seen=lambda: str(counts()))
+        until(
+            lambda: counts().get("messages") == sent, "all are counted", seen=lambda: str(counts())
+        )
         assert "dropped" not in counts()
 
 

@@ -11,7 +11,7 @@ from watchd.config.broker import Broker, Requests
 from watchd.config.pack import Pack
 from watchd.config.profile import Profile
 from watchd.config.sources import Source
-from watchd.config.values import Name, Prefix
+from watchd.config.values import Name, Prefix, TimeZone
 from watchd.documents import Document
 from watchd.errors import Problem, WatchdError, nearest
 from watchd.schema import Duration, Section, schema_problems
@@ -64,6 +64,9 @@ class Config(Section):
     requests: Requests = Field(Requests(), description="what may be asked of watchd")
     prefix: Prefix = Field(
         "watchd", description="first levels of every topic that watchd publishes"
+    )
+    timezone: TimeZone | None = Field(
+        None, description="for times of day in this file; default: the computer's"
     )
     banks: dict[Name, Bank] = Field(min_length=1, description="the banks")
     packs: dict[Name, Pack] = Field(min_length=1, description="the packs")

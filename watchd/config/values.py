@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
@@ -49,6 +50,16 @@ def _host(value: str) -> str:
             "a host is a name or an address alone; port and user have keys of their own, and a "
             "password belongs in the file that password_file names"
         )
+    return value
+
+
+def _time_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(
+            f"'{value[:80]}' is no time zone that is known here; a name is such as Europe/Oslo or UTC"
+        ) from None
     return value
 
 
@@ -100,6 +111,7 @@ Host = Annotated[
     AfterValidator(_host),
     WithJsonSchema({"type": "string", "pattern": r"^[^@/\s]+$"}),
 ]
+TimeZone = Annotated[str, AfterValidator(_time_zone)]
 Volts = Annotated[float, Field(gt=0, le=160)]
 CellVolts = Annotated[float, Field(ge=1.5, le=4.5)]
 Amps = Annotated[float, Field(gt=0, le=5000)]
