@@ -190,7 +190,7 @@ def _digits(value: float) -> float | None:
 
 def _packed(data: Any, head: bytes) -> bytes:
     writer = Writer()
-    writer.text(json.dumps(data, separators=(",", ":"), ensure_ascii=False))
+    writer.text(json.dumps(data, separators=(",", ":")))
     return writer.packed(head)
 
 
