@@ -159,9 +159,10 @@ def test_trends_go_with_the_minutes_and_days_stay(path: Path) -> None:
         keep(store, recorder, oldest=MIDNIGHT + 3 * DAY_S)
         with History(path) as history:
             assert len(times(history)) == 49, "the age of samples is another one"
-        keep(store, recorder, oldest_minute=MIDNIGHT + DAY_S)
+        recorder.take([trend(MIDNIGHT + 48 * BLOCK_S)])
+        keep(store, recorder, last=True, oldest_minute=MIDNIGHT + DAY_S)
         with History(path) as history:
-            assert times(history) == [n * BLOCK_S for n in range(12, 48)]
+            assert times(history) == [n * BLOCK_S for n in range(12, 49)]
             assert len(list(history.pack_days("alder"))) == 2
             assert len(next(history.pack_days("alder")).full_charges) == 1
 
