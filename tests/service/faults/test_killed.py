@@ -46,6 +46,7 @@ RULES = "".join(
 NEWEST = "watchd/newest-annunciation"
 # In discharge, so that the state of charge falls by a known rate.
 CURRENT_A, NAMEPLATE_AH = -40.0, 200.0
+LONGEST_START_S = 30.0
 PCT_S = CURRENT_A / NAMEPLATE_AH / 3600 * 100
 FULL_WHEN = {
     "charge_voltage_v": 56.0,
@@ -152,17 +153,23 @@ def _each_once(told: list[dict[str, Any]], journal: list[dict[str, Any]]) -> Non
 
 
 def _no_jump(figures: list[dict[str, Any]]) -> None:
-    """The estimate goes on as the current says."""
+    """The estimate goes on as the current says: from one figure to the next, and over all kills.
+
+    A figure may be younger than the sample that it rests on: by the time that a start takes on a
+    busy machine, and no more. What each kill loses would add up.
+    """
     points = [
         (datetime.fromisoformat(d["at"]).timestamp(), d["figures"]["soc_estimate_pct"])
         for d in figures
         if d["figures"]["current_a"] == CURRENT_A
     ]
-    worst = max(
-        abs(b - a - PCT_S * (until_s - from_s)) for (from_s, a), (until_s, b) in pairwise(points)
+    pairs = [*pairwise(points), (points[0], points[-1])]
+    off = [abs(b - a - PCT_S * (until_s - from_s)) for (from_s, a), (until_s, b) in pairs]
+    print(
+        f"SoC estimate: {len(points)} figures, off by {max(off[:-1]):.4f} % at most from one to the "
+        f"next, by {off[-1]:.4f} % in all"
     )
-    print(f"SoC estimate: {len(points)} figures, off by {worst:.4f} % at most from one to the next")
-    assert worst < 0.02
+    assert max(off) < abs(PCT_S) * LONGEST_START_S
 
 
 @pytest.mark.parametrize("broker_has_it", [True, False])
