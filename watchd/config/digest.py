@@ -49,7 +49,11 @@ class Digest(Section):
         _schema(f"({'|'.join(WEEKDAYS)}) +{_TIME}", "sunday 18:00"),
     ] = Field("sunday 18:00", description="once a week, with the week before; no for none")
 
-    def schedules(self) -> dict[Period, Schedule]:
-        """Those that are wanted."""
+    def wanted(self) -> dict[Period, str]:
+        """When each is sent, of those that are wanted."""
         found = {Period.DAILY: self.daily, Period.WEEKLY: self.weekly}
-        return {p: parse_schedule(p, text) for p, text in found.items() if text is not None}
+        return {period: text for period, text in found.items() if text is not None}
+
+    def schedules(self) -> dict[Period, Schedule]:
+        """The same, to be reckoned with."""
+        return {period: parse_schedule(period, text) for period, text in self.wanted().items()}

@@ -47,7 +47,8 @@ class _Detail:
 # From all there is to what always fits; the packs that are left out are counted.
 _DETAILS = (
     _Detail(4, 99, 5), _Detail(3, 99, 3), _Detail(2, 99, 3), _Detail(2, 99, 1), _Detail(1, 99, 3),
-    _Detail(1, 99, 1), _Detail(1, 8, 1), _Detail(1, 5, 1), _Detail(1, 3, 1), _Detail(1, 1, 1), _Detail(0, 0, 0),
+    _Detail(1, 99, 1), _Detail(1, 8, 1), _Detail(1, 5, 1), _Detail(1, 3, 1), _Detail(1, 1, 1),
+    _Detail(0, 0, 0),
 )  # fmt: skip
 
 
