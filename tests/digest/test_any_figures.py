@@ -69,7 +69,7 @@ def any_facts(draw: st.DrawFn) -> Facts:
     )
 
 
-@settings(deadline=None, max_examples=300, derandomize=True, database=None)
+@settings(deadline=None, max_examples=100, derandomize=True, database=None)
 @given(any_facts())
 def test_any_digest(told: Facts) -> None:
     record = digest(told)

@@ -132,7 +132,9 @@ def the_digests(hut: Scene) -> None:
     for facts in (eight_packs_and_none_well(), replace(weekly(), standing=stands)):
         record = digest(facts)
         hut._heard(hut.engine.digest(facts.period, record, hut.now))
-    unwanted = CONFIG.model_copy(update={"digest": Digest(daily=None, weekly=None)})
+    unwanted = CONFIG.model_copy(
+        update={"digest": Digest.model_validate({"daily": False, "weekly": False})}
+    )
     without = Scene(RULES, unwanted)
     for period in Period:
         without.feed(f"watchd/digest/{period}", {"at": "before"}, retained=True)

@@ -26,7 +26,7 @@ from watchd.loading import load
 from watchd.messages import DigestRecord
 from watchd.own_rules import own_rules
 from watchd.rules.rule import Rule
-from watchd.shell.digest_reading import facts_of, last_day, read_kept
+from watchd.shell.digest_reading import facts_of, journal_of, last_day, read_kept
 from watchd.shell.store.history import ALWAYS, History
 
 _ABOUT = """\
@@ -95,7 +95,7 @@ def facts_at(
     with History(store) as history:
         figures = {name: _figures(history, name, end, is_now=at is None) for name in names}
         silent = {rule.name: rule.is_silent for rule in all_rules}
-        stands = standing_of(history.journal(ALWAYS[0], end), silent)
+        stands = standing_of(journal_of(history, ALWAYS[0], end), silent)
     kept = read_kept(store, names, period, end)
     return facts_of(config, all_rules, period, end, figures, stands, kept)
 

@@ -11,7 +11,7 @@ from watchd.schema import Section
 
 
 def _checked(period: Period, value: Any) -> str | None:
-    if value is None or value is False:
+    if value is False:
         return None
     if not isinstance(value, str):
         example = '"07:30"' if period is Period.DAILY else '"sunday 18:00"'
@@ -29,11 +29,12 @@ def _weekly(value: Any) -> str | None:
     return _checked(Period.WEEKLY, value)
 
 
+_DAY = "|".join(f"[{day[0].upper()}{day[0]}]{day[1:]}" for day in WEEKDAYS)
 _TIME = "([01][0-9]|2[0-3]):[0-5][0-9]"
 
 
 def _schema(pattern: str, example: str) -> WithJsonSchema:
-    text = {"type": "string", "pattern": f"^{pattern}$", "examples": [example]}
+    text = {"type": "string", "pattern": rf"^\s*{pattern}\s*$", "examples": [example]}
     return WithJsonSchema({"anyOf": [text, {"const": False}]})
 
 
@@ -46,7 +47,7 @@ class Digest(Section):
     weekly: Annotated[
         str | None,
         BeforeValidator(_weekly),
-        _schema(f"({'|'.join(WEEKDAYS)}) +{_TIME}", "sunday 18:00"),
+        _schema(rf"({_DAY})\s+{_TIME}", "sunday 18:00"),
     ] = Field("sunday 18:00", description="once a week, with the week before; no for none")
 
     def wanted(self) -> dict[Period, str]:

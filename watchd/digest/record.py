@@ -194,4 +194,4 @@ def _whole(figures: Mapping[str, Value], name: str) -> int | None:
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return round(value, digits) if value is not None and math.isfinite(value) else None

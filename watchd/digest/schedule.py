@@ -77,11 +77,16 @@ def parse_schedule(period: Period, text: str) -> Schedule:
         if match is None or before:
             raise ValueError(f"'{text[:40]}' is no time of day; write \"07:30\", or no for none")
         return Schedule(int(match[1]), int(match[2]))
-    if match is None or len(before) != 1 or before[0].lower() not in WEEKDAYS:
+    if match is None or len(before) != 1 or _lower(before[0]) not in WEEKDAYS:
         raise ValueError(
             f"'{text[:40]}' is no time of a week; write \"sunday 18:00\", or no for none"
         )
-    return Schedule(int(match[1]), int(match[2]), WEEKDAYS.index(before[0].lower()))
+    return Schedule(int(match[1]), int(match[2]), WEEKDAYS.index(_lower(before[0])))
+
+
+def _lower(word: str) -> str:
+    """`Sunday` is as good as `sunday`."""
+    return word[:1].lower() + word[1:]
 
 
 def is_due(

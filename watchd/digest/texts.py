@@ -69,7 +69,7 @@ def message_of(told: Told) -> str:
         text = "\n".join(_lines(told, detail))
         if len(text) <= most:
             return text
-    return _cut(text, most)
+    return f"{text[: most - 3].rstrip()}..."
 
 
 def _full_of(packs: Sequence[DigestPack]) -> str:
@@ -115,8 +115,7 @@ def _lines(told: Told, detail: _Detail) -> Iterator[str]:
     else:
         yield f"{_energy(told.packs)}. {_budget(told.alarms)}"
     yield from _bad_actors(told.alarms)
-    for what in told.missing[:2]:
-        yield _cut(what, LONGEST_LINE)
+    yield from (_cut(what, LONGEST_LINE) for what in told.missing[:2] if what.strip())
 
 
 def _alarm_lines(told: Told, shown: Sequence[DigestAlarm]) -> Iterator[str]:
@@ -275,5 +274,6 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _cut(text: str, most: int) -> str:
-    one_line = text if "\n" not in text or most > LONGEST_LINE + 80 else " ".join(text.split())
-    return one_line if len(one_line) <= most else f"{one_line[: most - 3].rstrip()}..."
+    """On one line, and not longer than that: what an alarm or an error says may be anything."""
+    line = " ".join(text.split())
+    return line if len(line) <= most else f"{line[: most - 3].rstrip()}..."

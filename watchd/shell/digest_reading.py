@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,6 +21,8 @@ from watchd.history.trends import FullCharge, PackDay
 from watchd.messages import JournalEntry
 from watchd.rules.rule import Rule
 from watchd.shell.store.history import History
+
+_ENTRY = frozenset({"at", "alarm", "event", "state", "condition", "priority", "told", "text"})
 
 
 @dataclass(slots=True)
@@ -52,7 +54,7 @@ def read_kept(path: Path, packs: Sequence[str], period: Period, end: float) -> K
 def _read(history: History, kept: Kept, packs: Sequence[str], period: Period, end: float) -> None:
     begin = end - SPAN_S[period]
     ends = [found[0] for pack in packs if (found := history.ends(pack)) is not None]
-    kept.journal = list(history.journal(end - OVER_S, end))
+    kept.journal = list(journal_of(history, end - OVER_S, end))
     begun = min([*ends, *(entry["at"] for entry in kept.journal[:1])], default=None)
     kept.journal_from = None if begun is None else max(end - OVER_S, min(begun, end))
     for pack in packs:
@@ -66,6 +68,15 @@ def _read(history: History, kept: Kept, packs: Sequence[str], period: Period, en
                 {} if earlier is None else earlier.figures,
                 through(history, pack, begin - SPAN_S[period], begin),
             )
+
+
+def journal_of(history: History, begin: float, end: float) -> Iterator[JournalEntry]:
+    """The entries that are whole; the others are counted as damaged."""
+    for entry in history.journal(begin, end):
+        if _ENTRY.issubset(entry) and isinstance(entry["at"], int | float):
+            yield entry
+        else:
+            history.damaged += 1
 
 
 def through(history: History, pack: str, begin: float, end: float) -> Throughput:

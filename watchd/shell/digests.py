@@ -20,6 +20,7 @@ from watchd.config import Config
 from watchd.digest.record import digest
 from watchd.digest.schedule import Period, is_due
 from watchd.own_rules import own_rules
+from watchd.publish import rfc3339
 from watchd.shell.clock import Clock
 from watchd.shell.digest_reading import facts_of, read_kept, standing
 from watchd.shell.drive import Drive
@@ -44,6 +45,7 @@ class Digests:
         self._drive, self._clock, self._scheduler = drive, clock, scheduler
         self._now, self._give = now, give
         self._wake = asyncio.Event()
+        self._said: dict[str, str] | None = None
 
     def look(self) -> None:
         """See whether one is due, and when the next will be."""
@@ -52,7 +54,6 @@ class Digests:
     async def run(self) -> None:
         """Make what is due, for ever."""
         while True:
-            self._arm()
             await self._wake.wait()
             self._wake.clear()
             for period in self._due():
@@ -61,6 +62,7 @@ class Digests:
                 except Exception:
                     # A mistake of ours here must not end the watch.
                     log.exception("a digest could not be made", period=str(period))
+            self._arm()
 
     def _due(self) -> list[Period]:
         config, at = self._drive.config, self._now()
@@ -94,6 +96,7 @@ class Digests:
         """Have the scheduler wake at the next moment of each."""
         config, shown = self._drive.config, self._now()
         zone, schedules = self._zone(config), config.digest.schedules()
+        following = {}
         for period in Period:
             job = f"digest-{period}"
             if period not in schedules:
@@ -101,11 +104,15 @@ class Digests:
                     self._scheduler.remove_job(job)
                 continue
             moment = schedules[period].following(shown, zone)
+            following[str(period)] = rfc3339(moment)
             at = datetime.fromtimestamp(self._clock.system_at(moment), UTC) + LATE
             self._scheduler.add_job(
                 self.look, "date", run_date=at, id=job, replace_existing=True,
                 misfire_grace_time=None,
             )  # fmt: skip
+        if following != self._said:
+            self._said = following
+            log.info("next digests", **following)
 
     def _zone(self, config: Config) -> tzinfo:
         if config.timezone is not None:

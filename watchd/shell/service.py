@@ -21,7 +21,7 @@ from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.digests import Digests
 from watchd.shell.drive import Drive
 from watchd.shell.health import Health
-from watchd.shell.inputs import Faulted, Fed, Input, Stepped, Ticked
+from watchd.shell.inputs import Digested, Faulted, Fed, Input, Stepped, Ticked
 from watchd.shell.lines import (
     say_advice,
     say_in_force,
@@ -88,7 +88,7 @@ class Service:
         for fault in (Fault.RULES, Fault.CONFIG):
             self._give(Faulted(self._now(), fault, None))
         scheduler = self._schedule()
-        self._digests = Digests(self._drive, self._clock, scheduler, self._now, self._give)
+        self._digests = Digests(self._drive, self._clock, scheduler, self._now, self._tell_digest)
         self._digests.look()  # one may have been missed
         async with asyncio.TaskGroup() as self._group:
             self._links = self._linked()
@@ -261,6 +261,10 @@ class Service:
 
     def _give(self, given: Input) -> None:
         self._out(self._drive.give(given))
+
+    def _tell_digest(self, given: Digested) -> None:
+        self._give(given)
+        self._archive.changed()  # or a power cut would have it told again
 
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
