@@ -7,11 +7,12 @@ import json
 import signal
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -22,7 +23,7 @@ from tests.service.clients import Bridge, Listener, retained
 from tests.service.commandline import Run
 from tests.service.daemon import Daemon, Start
 from tests.service.hut import FIGURES, write_config
-from tests.service.patience import PATIENCE_S, until
+from tests.service.patience import PATIENCE_S
 from watchd.config import Config
 from watchd.digest.schedule import DAY_S, Period
 from watchd.shell.clock import Clock
@@ -33,7 +34,10 @@ from watchd.shell.spool import Spool
 
 DAILY, WEEKLY = "watchd/digest/daily", "watchd/digest/weekly"
 EVEN = pack(cell_v=cells())
-OSLO = {"timezone": "Europe/Oslo", "digest": {"daily": "07:30", "weekly": "sunday 18:00"}}
+OSLO: dict[str, Any] = {
+    "timezone": "Europe/Oslo",
+    "digest": {"daily": "07:30", "weekly": "sunday 18:00"},
+}
 # Oslo is two hours ahead: this Monday's digest is due at 05:30 UTC.
 BEFORE, AFTER, LATER = (f"2026-09-21T{t}:00Z" for t in ("05:00", "07:00", "08:00"))
 SEVEN = datetime.fromisoformat("2026-09-21T05:30:00Z").timestamp()
@@ -48,18 +52,21 @@ class Made:
     digests: Digests = field(init=False)
     now: float | None = None  # where the clock was set to
     given: list[Digested] = field(default_factory=list)
+    one_more: asyncio.Event = field(default_factory=asyncio.Event)
 
     def shown(self) -> float:
         return self.clock.at(time.time()) if self.now is None else self.now
 
     def give(self, given: Digested) -> None:
         self.given.append(given)
+        self.one_more.set()
         self.drive.give(given)
 
     async def has(self, number: int) -> list[Digested]:
         async with asyncio.timeout(PATIENCE_S):
             while len(self.given) < number:
-                await asyncio.sleep(0.01)
+                await self.one_more.wait()
+                self.one_more.clear()
         return self.given
 
 
