@@ -22,6 +22,7 @@ from tests.service.brokers import BrokerProcess
 from tests.service.clients import Bridge, Listener, retained
 from tests.service.commandline import Run
 from tests.service.daemon import Daemon, Start
+from tests.service.faults.faked import FakedClock
 from tests.service.hut import FIGURES, write_config
 from tests.service.patience import PATIENCE_S
 from watchd.config import Config
@@ -33,6 +34,7 @@ from watchd.shell.inputs import Digested
 from watchd.shell.spool import Spool
 
 DAILY, WEEKLY = "watchd/digest/daily", "watchd/digest/weekly"
+HOUR_S = 3600.0
 EVEN = pack(cell_v=cells())
 OSLO: dict[str, Any] = {
     "timezone": "Europe/Oslo",
@@ -208,6 +210,24 @@ def test_missed_while_it_was_down_it_comes_late_and_once(
     printed = json.loads(done.out)
     assert printed.keys() == record.keys()
     assert [p["pack"] for p in printed["packs"]] == ["alder", "birch"]
+
+
+@pytest.mark.broker
+def test_the_systems_clock_is_set_past_the_moment(
+    broker: BrokerProcess, watchd: Start, tmp_path: Path
+) -> None:
+    """As where a computer has slept: the scheduler's timer alone would come an hour late."""
+    clock = FakedClock(tmp_path, by_s=SEVEN - HOUR_S - time.time())
+    config = write_config(tmp_path, broker.port, **OSLO)
+    daemon = watchd(config, environment=clock.environment)
+    daemon.works()
+    daemon.logs("next digests", daily="2026-09-21T05:30:00.000Z")
+    assert not daemon.log("digest told")
+    clock.set(SEVEN + 60 - time.time())
+    with Listener(broker.port) as listener:
+        record = listener(DAILY).data
+    assert record["at"].startswith("2026-09-21T05:3")
+    daemon.logs("next digests", daily="2026-09-22T05:30:00.000Z")
 
 
 @pytest.mark.broker

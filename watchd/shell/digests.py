@@ -56,13 +56,19 @@ class Digests:
         while True:
             await self._wake.wait()
             self._wake.clear()
-            for period in self._due():
-                try:
-                    await self._make(period)
-                except Exception:
-                    # A mistake of ours here must not end the watch.
-                    log.exception("a digest could not be made", period=str(period))
-            self._arm()
+            # A mistake of ours here must not end the watch.
+            try:
+                for period in self._due():
+                    await self._try(period)
+                self._arm()
+            except Exception:
+                log.exception("the next digest could not be scheduled")
+
+    async def _try(self, period: Period) -> None:
+        try:
+            await self._make(period)
+        except Exception:
+            log.exception("a digest could not be made", period=str(period))
 
     def _due(self) -> list[Period]:
         config, at = self._drive.config, self._now()
