@@ -96,6 +96,11 @@ def test_the_week_before() -> None:
         "trips": 2,
     }
     assert not found["not_well"], "7 mV more in a week is no news"
+    (found,) = of(
+        week("alder", was={"spread_at_full_mv": 21.0}, spread_at_full_mv=31.0),
+        period=Period.WEEKLY,
+    )
+    assert found["not_well"] == ["spread 31 mV at full, 21 a week ago"]
 
 
 def test_told_in_the_time_and_a_day_over_thirty() -> None:
