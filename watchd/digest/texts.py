@@ -90,7 +90,7 @@ def _to_do(told: Told) -> str:
     if standing:
         return "1 alarm stands" if len(standing) == 1 else f"{len(standing)} alarms stand"
     waiting = [
-        f"{pack['pack']} {finding.text}"
+        f"look at {pack['pack']}: {finding.text}"
         for pack, found in zip(told.packs, told.findings, strict=True)
         for finding in found
         if finding.matters
