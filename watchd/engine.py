@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Advised, Kind
@@ -16,6 +16,8 @@ from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import WITHHELD, State, Transition
 from watchd.beginning import begin_from
 from watchd.config import Config
+from watchd.digest.schedule import Period
+from watchd.digest.told import ToldDigests
 from watchd.figures import rounded
 from watchd.history.trending import Look, Trending
 from watchd.notes import Note
@@ -82,6 +84,7 @@ class Engine:
         self._watches = Watches({}, {}, ServiceWatch((), {}, self._annunciator))
         self._actions = self._acting()
         self._agenda = Agenda()
+        self._digests = ToldDigests(config.digest.wanted(), 0.0)
         self._queries: list[JournalQuery] = []
         self._transitions: list[Transition] = []
         self._advised: list[Advised] = []
@@ -133,6 +136,13 @@ class Engine:
         self._evaluate(self._watches.service, self._now)
         return self._say.take()
 
+    def digest(self, period: Period, record: Mapping[str, Any], at: float) -> list[Publish]:
+        """A digest was made `at`: it stands from now on, until the next."""
+        self._advance(at)
+        if self._digests.tell(period, record, at):
+            self._say.say(self._say.digest(period, record))
+        return self._say.take()
+
     def step_clock(self, seconds: float) -> None:
         """The system's clock was set: it shows `seconds` more (or less) than it would have.
 
@@ -170,6 +180,7 @@ class Engine:
             **self._watches.snapshot(),
             "due": self._agenda.snapshot(self._watches.index),
             "annunciator": self._annunciator.snapshot(),
+            "digests": self._digests.snapshot(),
             "counts": dict(self._counts),
             **({"trends": self._trending.snapshot()} if self._trending is not None else {}),
         }
@@ -189,8 +200,13 @@ class Engine:
         )
         for bank in self._watches.banks.values():
             out.extend(self._say.advice(bank))
+        out.extend(self._say.digests(self._digests))
         out.extend(self._say.figures(watch, self._now) for watch in self._watches.subjects())
         return out
+
+    def digest_told_at(self, period: Period) -> float | None:
+        """When a digest was told last (Unix s as the clock showed them), or could be at first."""
+        return self._digests.told_at(period)
 
     def heard(self) -> dict[str, Heard]:
         """Of each pack in service: whether its telemetry is fresh, and when the last came."""
@@ -388,6 +404,7 @@ class Engine:
         )
         self._now, self._step_s = begun.now, begun.step_s
         self._say.step_s, self._say.since = begun.step_s, begun.since
+        self._digests = ToldDigests(self._config.digest.wanted(), at, saved.get("digests"))
         self._counts.clear()
         self._counts.update(begun.counts)
         self._annunciator, self._watches = begun.annunciator, begun.watches
@@ -426,7 +443,7 @@ class Engine:
             if not retained and self._reception.listens(topic):
                 # A request from before is history as well.
                 self._request(topic, payload, reply_to, correlation)
-        elif retained and payload and not self._say.stands(topic, self._watches):
+        elif retained and payload and not self._say.stands(topic, self._watches, self._digests):
             # Left by an earlier run: a rule, pack or bank that is no more, or advice of before.
             # Left by somebody else, it may be more than can be taken away at once.
             if self._left.wait_s("", self._now):

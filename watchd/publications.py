@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from watchd import __version__
@@ -12,6 +12,8 @@ from watchd.advice.reanchoring.states import Procedure
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.records import alarm_record, annunciation
 from watchd.alarms.state import State, Told, Transition
+from watchd.digest.schedule import Period
+from watchd.digest.told import ToldDigests
 from watchd.figures import rounded
 from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
 from watchd.reanchor_records import step_annunciation, step_record
@@ -121,7 +123,15 @@ class Publications:
             Publish(number_topic, encode(advice.amount), qos=1, retain=True, expires_in_s=life_s),
         ]
 
-    def stands(self, topic: str, watches: Watches) -> bool:
+    def digests(self, told: ToldDigests) -> list[Publish]:
+        """The digests that stand."""
+        return [self.digest(period, record) for period, record in told.records()]
+
+    def digest(self, period: Period, record: Mapping[str, Any]) -> Publish:
+        """A digest. It stays until the next: it says itself what time it is about."""
+        return Publish(self.topics.digest(period), encode(record), qos=1, retain=True)
+
+    def stands(self, topic: str, watches: Watches, digests: ToldDigests) -> bool:
         """Whether watchd itself has a message retained on this topic.
 
         It is asked once for each message that somebody has left there, so nothing is written out.
@@ -135,6 +145,8 @@ class Publications:
         if kind == "reanchor":
             pack = watches.packs.get(name)
             return pack is not None and pack.reanchor.procedure is not None
+        if kind == "digest":
+            return name in digests.wanted
         if kind == "figures":
             return any(watch.subject == name for watch in watches.subjects())
         return any(

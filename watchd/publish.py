@@ -94,6 +94,10 @@ class Topics:
         """The figures of a pack or bank."""
         return f"{self.prefix}/figures/{subject}"
 
+    def digest(self, period: str) -> str:
+        """The digest: `period` is `daily` or `weekly`."""
+        return f"{self.prefix}/digest/{period}"
+
     def reanchor(self, pack: str) -> str:
         """The step or record of the guided re-anchoring of a pack."""
         return f"{self.prefix}/reanchor/{pack}"
@@ -102,6 +106,7 @@ class Topics:
         """Filters of all that watchd itself leaves retained, but for `service`."""
         kinds = (
             "alarm", "charge-limit", "discharge-limit", "charge-voltage", "figures", "reanchor",
+            "digest",
         )  # fmt: skip
         return tuple(f"{self.prefix}/{kind}/#" for kind in kinds)
 

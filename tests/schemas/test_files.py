@@ -24,7 +24,8 @@ RULES = [*ROOT.glob("rules/*.yaml"), *ROOT.glob("tests/config/rules/*.yaml")]
 # look at another section, a parser (of conditions, texts, JSONPath), or YAML itself.
 SEEN = {
     "config": """
-        bad-bit bad-duration bad-jsonpath bad-prefix comments-only empty-values empty literals
+        bad-bit bad-duration bad-jsonpath bad-prefix bad-time-of-day comments-only empty-values
+        empty literals no-time-of-day
         mapping-that-does-not-fit missing-key missing-sections name-of-a-pack not-a-mapping
         out-of-range pack-not-named password-in-the-file text-not-in-quotes two-mistakes
         two-passwords unknown-capture unknown-event unknown-key-at-the-top unknown-key-far-from-any

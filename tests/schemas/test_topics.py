@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.digest.situations import alarm_flood, eight_packs_and_none_well
+from tests.digest.situations import week_in_which_it_got_worse as weekly
 from tests.scene import CONFIG as LAYOUT
 from tests.scene import START, Scene, config_of, leading, pack, rules_of
 from tests.schemas.topics import Documented
 from watchd.alarms.records import journal_entry
-from watchd.config import Requests, Store
+from watchd.config import Digest, Requests, Store
+from watchd.digest.record import digest
+from watchd.digest.schedule import Period
 from watchd.engine import Engine
 from watchd.own_rules import Fault
 from watchd.publish import Publish, encode
@@ -97,6 +102,7 @@ def a_day_of_everything() -> Scene:
         for alarm in hut.engine.alarms():
             ask(hut, do=do, alarm=alarm.key)
     a_reanchoring(hut)
+    the_digests(hut)
     hut._heard(hut.engine.farewell(hut.now))
     hut._heard(hut.engine.retained())
     return hut
@@ -118,6 +124,22 @@ def a_reanchoring(hut: Scene) -> None:
     ask(hut, do="reanchor", pack="alder")
     # Left by an earlier run whose state is lost.
     hut.feed("watchd/reanchor/birch", {"pack": "birch"}, retained=True)
+
+
+def the_digests(hut: Scene) -> None:
+    """Both, with something of all; and one is left by an earlier run that is not wanted now."""
+    stands = alarm_flood().standing
+    for facts in (eight_packs_and_none_well(), replace(weekly(), standing=stands)):
+        record = digest(facts)
+        hut._heard(hut.engine.digest(facts.period, record, hut.now))
+    unwanted = CONFIG.model_copy(
+        update={"digest": Digest.model_validate({"daily": False, "weekly": False})}
+    )
+    without = Scene(RULES, unwanted)
+    for period in Period:
+        without.feed(f"watchd/digest/{period}", {"at": "before"}, retained=True)
+    assert len(without.said) >= 2
+    hut.said.extend(m for m in without.said if m.topic.startswith("watchd/digest/"))
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from watchd.digest.schedule import Period
 from watchd.own_rules import Fault
 from watchd.shell.inputs import (
+    Digested,
     Faulted,
     Fed,
     Input,
@@ -38,6 +40,12 @@ INPUTS: st.SearchStrategy[Input] = st.one_of(
     st.builds(Resumed, TIMES),
     st.builds(Stepped, st.floats(-1e9, 1e9)),
     st.builds(Told, st.integers(0, 2**63)),
+    st.builds(
+        Digested,
+        TIMES,
+        st.sampled_from(Period),
+        st.dictionaries(st.text(max_size=20), st.none() | st.integers() | st.text(max_size=50)),
+    ),
     st.builds(Faulted, TIMES, st.sampled_from(Fault), st.none() | st.text(max_size=100)),
 )
 

@@ -6,6 +6,7 @@ together. Reading files is not: see `watchd.loading`.
 
 from watchd.config.bank import BalancingHold, Bank, ChargeLimit, DischargeLimit, Taper
 from watchd.config.broker import Broker, Requests, Tls
+from watchd.config.digest import Digest
 from watchd.config.file import Alarms, Config, Store, Telemetry, parse_config
 from watchd.config.pack import Balancer, Band, Bms, Cell, Pack, Temperature
 from watchd.config.profile import Profile, UpperEnd
@@ -22,6 +23,7 @@ __all__ = [
     "Cell",
     "ChargeLimit",
     "Config",
+    "Digest",
     "DischargeLimit",
     "FieldMap",
     "Pack",

@@ -8,6 +8,7 @@ from pydantic import Field, ValidationError
 
 from watchd.config.bank import Bank
 from watchd.config.broker import Broker, Requests
+from watchd.config.digest import Digest
 from watchd.config.pack import Pack
 from watchd.config.profile import Profile
 from watchd.config.sources import Source
@@ -74,6 +75,7 @@ class Config(Section):
     sources: list[Source] = Field(min_length=1, description="where telemetry comes from")
     telemetry: Telemetry = Field(Telemetry(), description="staleness, sizes, rhythm")
     alarms: Alarms = Field(Alarms(), description="what holds for all alarms")
+    digest: Digest = Field(Digest(), description="the daily and the weekly digest")
     store: Store = Field(Store(), description="state over a restart")
     profile: Profile = Field(Profile(), description="the chemistry")
     rules: str | None = Field(None, description="folder of rules; default: those that ship")

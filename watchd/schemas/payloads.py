@@ -14,6 +14,7 @@ from watchd.messages import (
     Annunciation,
     Audit,
     ChargeVoltageRecord,
+    DigestRecord,
     Done,
     Explanation,
     FiguresRecord,
@@ -32,7 +33,7 @@ from watchd.schemas.files import PayloadSchema, given
 _PAYLOADS: tuple[Any, ...] = (
     ServiceRecord, AlarmRecord, Annunciation, LimitRecord, ChargeVoltageRecord, FiguresRecord,
     RequestEntry, Done, AlarmList, Explanation, History, Audit, ReanchorAnswer, ReanchorStep,
-    StepAnnunciation, Refusal,
+    StepAnnunciation, DigestRecord, Refusal,
 )  # fmt: skip
 _KINDS: dict[Kind, JsonSchemaValue] = {
     Kind.NUMBER: {"type": ["number", "null"]},

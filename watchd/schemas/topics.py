@@ -37,6 +37,11 @@ _MESSAGES = {
     "volts": ("Volts", _JSON, "The suggested charge voltage as a plain number, in V"),
     "pack-figures": ("PackFigures", _JSON, "The figures of a pack"),
     "bank-figures": ("BankFigures", _JSON, "The figures of a bank"),
+    "digest": (
+        "DigestRecord",
+        _JSON,
+        "A digest for a phone: the packs, the alarms, what is not well",
+    ),
     "withdrawal": ("Nothing", _TEXT, "Takes the retained message away"),
     "request": ("RequestEntry", _JSON, "What a person or program asks"),
     "done": ("Done", _JSON, "An alarm was changed as asked"),
@@ -138,6 +143,14 @@ def _channels(topics: Topics, config: Config | None) -> dict[str, Any]:
         "bank-figures": _channel(
             topics.figures("bank/{bank}"), "What is known of a bank", "bank-figures", bank=bank
         ),
+        "daily-digest": _channel(
+            topics.digest("daily"), "The digest of the day; it stays until the next",
+            "digest", "withdrawal",
+        ),
+        "weekly-digest": _channel(
+            topics.digest("weekly"), "The digest of the week, beside the week before",
+            "digest", "withdrawal",
+        ),
         "request": _channel(topics.request, "What may be asked of watchd", "request"),
         "request-of": _channel(
             topics.request_of("{name}"),
@@ -198,6 +211,8 @@ def _operations(channels: dict[str, Any], config: Config | None) -> dict[str, An
             if name.startswith(tuple(_ADVICE))
         },
         "reanchoring": {"qos": 1, "retain": True},
+        "daily-digest": {"qos": 1, "retain": True},
+        "weekly-digest": {"qos": 1, "retain": True},
         "pack-figures": {"qos": 0, "retain": True},
         "bank-figures": {"qos": 0, "retain": True},
     }

@@ -56,6 +56,10 @@ class Clock:
         """What this clock shows at a system time."""
         return self.shows_s + (system_s - self.zero_s) * self.speed
 
+    def system_at(self, shows_s: float) -> float:
+        """The system time at which this clock shows that."""
+        return self.zero_s + (shows_s - self.shows_s) / self.speed
+
     def system_seconds(self, seconds: float) -> float:
         """How long `seconds` of this clock last."""
         return seconds / self.speed

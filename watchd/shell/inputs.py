@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
+from watchd.digest.schedule import Period
 from watchd.engine import Engine
 from watchd.own_rules import Fault
 from watchd.publish import Publish
@@ -52,6 +55,15 @@ class Faulted:
 
 
 @dataclass(frozen=True, slots=True)
+class Digested:
+    """A digest was made."""
+
+    at: float
+    period: Period
+    record: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class Resumed:
     """Another engine went on from the state of the last: a reload, or a new start."""
 
@@ -65,7 +77,7 @@ class Told:
     number: int
 
 
-Input = Fed | Ticked | Stepped | Faulted | Resumed | Told
+Input = Fed | Ticked | Stepped | Faulted | Digested | Resumed | Told
 
 _TICKED = struct.Struct("<cd")
 _TOLD = struct.Struct("<cQ")
@@ -95,6 +107,8 @@ def apply(engine: Engine, given: Input) -> list[Publish]:
             return engine.retained()
         case Faulted():
             return engine.fault(given.what, given.why, given.at)
+        case Digested():
+            return engine.digest(given.period, given.record, given.at)
         case _:  # not about this engine
             return []
 
@@ -125,6 +139,8 @@ def encode(given: Input) -> bytes:
             return _TOLD.pack(b"a", given.number)
         case Faulted():
             return b"f" + json.dumps([given.at, given.what, given.why]).encode()
+        case Digested():
+            return b"d" + json.dumps([given.at, given.period, given.record]).encode()
 
 
 def decode(data: bytes) -> Input:
@@ -145,6 +161,9 @@ def decode(data: bytes) -> Input:
             case b"f":
                 at, what, why = json.loads(data[1:])
                 return Faulted(float(at), Fault(what), None if why is None else str(why))
+            case b"d":
+                at, period, record = json.loads(data[1:])
+                return Digested(float(at), Period(period), dict(record))
     except (struct.error, ValueError, TypeError, RecursionError) as error:
         raise ValueError(f"no input: {error}") from None
     raise ValueError(f"no input: of kind {kind!r}")

@@ -18,9 +18,10 @@ from watchd.publish import Publish
 from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, SystemTime
+from watchd.shell.digests import Digests
 from watchd.shell.drive import Drive
 from watchd.shell.health import Health
-from watchd.shell.inputs import Faulted, Fed, Input, Stepped, Ticked
+from watchd.shell.inputs import Digested, Faulted, Fed, Input, Stepped, Ticked
 from watchd.shell.lines import (
     say_advice,
     say_in_force,
@@ -87,6 +88,8 @@ class Service:
         for fault in (Fault.RULES, Fault.CONFIG):
             self._give(Faulted(self._now(), fault, None))
         scheduler = self._schedule()
+        self._digests = Digests(self._drive, self._clock, scheduler, self._now, self._tell_digest)
+        self._digests.look()  # one may have been missed
         async with asyncio.TaskGroup() as self._group:
             self._links = self._linked()
             watching = [
@@ -95,6 +98,7 @@ class Service:
                 self._group.create_task(self._answers(), name="answers"),
                 self._group.create_task(self._archive.condense(), name="condense"),
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
+                self._group.create_task(self._digests.run(), name="digests"),
             ]
             notify("READY=1")
             await stop.wait()
@@ -244,6 +248,7 @@ class Service:
             log.warning("the system's clock was set", by_s=round(step_s, 1))
             self._archive.clock_was_set()
             self._give(Stepped(step_s * self._clock.speed))
+            self._digests.look()
 
     def _tick(self) -> bool:
         """Whether the engine went through it."""
@@ -256,6 +261,10 @@ class Service:
 
     def _give(self, given: Input) -> None:
         self._out(self._drive.give(given))
+
+    def _tell_digest(self, given: Digested) -> None:
+        self._give(given)
+        self._archive.changed()  # or a power cut would have it told again
 
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
@@ -301,6 +310,7 @@ class Service:
                 log.exception("config and rules could not be put in force; the old ones stay")
                 return
             say_in_force(found, self._files, before)
+            self._digests.look()
             self._archive.wants_base()
             if wants_other_links(before, self._secrets, config, secrets):
                 self._secrets = secrets
@@ -330,8 +340,10 @@ class Service:
 
     def _schedule(self) -> AsyncIOScheduler:
         """What follows the calendar; all else follows the engine's own time."""
-        scheduler = AsyncIOScheduler(timezone="UTC")
-        scheduler.add_job(self._say_alive, "cron", hour=0, minute=0, misfire_grace_time=3600)
+        scheduler = _scheduler()
+        scheduler.add_job(
+            self._say_alive, "cron", hour=0, minute=0, timezone="UTC", misfire_grace_time=3600
+        )
         scheduler.start()
         return scheduler
 
@@ -345,3 +357,12 @@ class Service:
             query = await self._queries.get()
             data = await self._archive.answer(query)
             self._outbox.put([answer(query.reply_to, data, query.correlation)])
+
+
+def _scheduler() -> AsyncIOScheduler:
+    """In the computer's own time zone; in UTC where that is set to something that is none."""
+    try:
+        return AsyncIOScheduler()
+    except Exception as error:  # noqa: BLE001 - tzlocal raises whatever it meets
+        log.warning("the computer's time zone is not known; UTC counts", reason=str(error))
+        return AsyncIOScheduler(timezone="UTC")

@@ -67,19 +67,23 @@ class Account:
 
     def take(self, transition: Transition) -> None:
         """Enter what happened."""
-        rule, at = transition.rule.name, transition.at
+        name, subject = transition.rule.name, transition.subject
+        self.enter(name, subject, transition.at, transition.event, transition.told)
+
+    def enter(self, rule: str, subject: str, at: float, event: Event, told: Told) -> None:
+        """The same of what a journal has. `rule` is what has a tally of its own."""
         tally = self._tallies.get(rule, Tally())
-        if transition.told is Told.YES:
+        if told is Told.YES:
             tally = replace(tally, told=tally.told + 1)
             self._told += 1
             self._in_10_min.take(at)
             self._in_an_hour.take(at)
-        match transition.event:
+        match event:
             case Event.RAISED:
                 tally = replace(tally, raised=tally.raised + 1)
-                self._raised_at[rule, transition.subject] = at
+                self._raised_at[rule, subject] = at
             case Event.RETURNED:
-                raised_at = self._raised_at.pop((rule, transition.subject), None)
+                raised_at = self._raised_at.pop((rule, subject), None)
                 tally = _ended(tally, self._begin_at if raised_at is None else raised_at, at)
                 if raised_at is not None and at - raised_at <= FLEETING_S:
                     tally = replace(tally, fleeting=tally.fleeting + 1)
