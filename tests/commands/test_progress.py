@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import gzip
 import io
+import json
 import threading
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from tests.scene import CONFIG, START, pack
+from watchd.commands import main
 from watchd.commands.progress import progress
 
 
@@ -35,6 +40,7 @@ def put_in_place(monkeypatch: pytest.MonkeyPatch, terminal: Terminal) -> None:
 def terminal(monkeypatch: pytest.MonkeyPatch) -> Terminal:
     found = Terminal()
     put_in_place(monkeypatch, found)
+    monkeypatch.setattr("watchd.commands.progress.AFTER_S", 0.0)
     monkeypatch.setattr("watchd.commands.progress.EVERY_S", 0.0)
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "80")
@@ -94,3 +100,32 @@ def test_where_nobody_looks_nothing_is_written(
     with progress("replaying", 10, hidden=case == "hidden") as done:
         done(5, "somewhere")
     assert terminal.getvalue() == ""
+
+
+def test_what_is_done_at_once_needs_no_line(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watchd.commands.progress.AFTER_S", 3600.0)
+    with progress("replaying", 2) as done:
+        done(1)
+    assert terminal.getvalue() == ""
+
+
+@pytest.mark.parametrize("name", ["july.jsonl", "july.jsonl.gz"])
+def test_a_replay_tells_how_much_of_the_files_is_read(
+    terminal: Terminal, tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = "".join(
+        json.dumps({"t": START + n, "topic": "hut/alder/state", "payload": pack()}) + "\n"
+        for n in range(3000)
+    ).encode()
+    (tmp_path / name).write_bytes(gzip.compress(lines) if name.endswith(".gz") else lines)
+    (tmp_path / "config.yaml").write_text(CONFIG)
+    words = ["replay", "--config", str(tmp_path / "config.yaml"), "--summary"]
+    assert main([*words, str(tmp_path / name)]) == 0
+    shares = [int(line.split()[1]) for line in terminal.lines()]
+    assert shares == sorted(shares)
+    assert 20 < shares[1] <= 100
+    assert shares[-1] == 100
+    assert terminal.lines()[-1].endswith(", 2026-09-21")
+    assert "reading" not in capsys.readouterr().out

@@ -10,6 +10,7 @@ from typing import Any
 
 from watchd.commands.case_table import print_cases
 from watchd.commands.options import add_command, add_config
+from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.errors import WatchdError, nearest
@@ -50,7 +51,11 @@ def run(options: argparse.Namespace) -> int:
     outcomes = [o for rule in rules for o in run_examples(rule)]
     failed = [o for o in outcomes if not o.passed]
     findings = findings_of(rules)
-    boundaries = [boundaries_of(rule) for rule in chosen]
+    with progress("trying the cases", len(chosen)) as done:
+        boundaries = []
+        for number, rule in enumerate(chosen):
+            done(number, rule.name)
+            boundaries.append(boundaries_of(rule))
     notes = [*cautions_of(config.broker), *_notes(config)]
     if options.json:
         said = {

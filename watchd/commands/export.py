@@ -21,6 +21,7 @@ from watchd.commands.export_files import (
     write_parquet,
 )
 from watchd.commands.options import add_command
+from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.errors import Place, Problem, WatchdError, nearest
@@ -31,6 +32,7 @@ from watchd.loading import load_config
 from watchd.publish import rfc3339
 from watchd.shell.store.history import ALWAYS, History
 
+TOLD_EVERY = 1000  # rows, for a person who waits
 _ABOUT = """\
 One file holds one pack, as the Battery Data Format wants it: with several packs the name of each is
 put into FILE (history.csv becomes history-alder.csv). Charge current is positive. An empty field
@@ -183,9 +185,16 @@ def _export(
 
     def rows() -> Iterator[Sequence[Value]]:
         nonlocal last_at
-        for row in chain([first], found):
-            last_at = row.at
-            yield row_values(row, first.at, cells, sensors)
+        ends = history.ends(pack)
+        span_s = min(end, ends[1]) - first.at if ends is not None else None
+        # Rows on a terminal are what is looked at.
+        hidden = target is None and sys.stdout.isatty()
+        with progress(f"exporting {pack}", span_s, hidden=hidden) as done:
+            for number, row in enumerate(chain([first], found)):
+                last_at = row.at
+                if number % TOLD_EVERY == 0:
+                    done(last_at - first.at, rfc3339(last_at)[:10])
+                yield row_values(row, first.at, cells, sensors)
 
     if target is None:
         return write_csv(sys.stdout, columns, rows())

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeAlias
 
+AFTER_S = 0.5  # what takes less needs no line
 EVERY_S = 0.2  # the line is written anew at most so often
 
 # Tells that so much is done of the total (not: so much more), and perhaps where it stands.
@@ -43,6 +44,7 @@ def progress(what: str, total: float | None = None, *, hidden: bool = False) -> 
         total=total if known else None,
         file=sys.stderr,
         leave=False,
+        delay=AFTER_S,
         mininterval=EVERY_S,
         miniters=0,
         dynamic_ncols=True,
