@@ -34,12 +34,14 @@ def add(commands: Any) -> None:
         commands,
         "backup",
         "copy the store (state, journal, telemetry) while the service runs, and check the copy",
-        "watchd backup --config /etc/watchd/config.yaml /media/stick/watchd-backup.db" + _RESTORE,
+        "watchd backup --config /etc/watchd/config.yaml /media/stick/watchd.db" + _RESTORE,
     )
     parser.add_argument("file", metavar="FILE", help="the copy")
     add_config_file(parser)
     parser.add_argument("--force", action="store_true", help="replace FILE where there is one")
-    parser.add_argument("--json", action="store_true", help="what the copy holds, as one object")
+    parser.add_argument(
+        "--json", action="store_true", help="what the copy holds, as one JSON object"
+    )
     parser.set_defaults(run=run)
 
 

@@ -48,7 +48,7 @@ def add(commands: Any) -> None:
         "export",
         "write the history of packs as CSV or Parquet, with the labels of the Battery Data Format",
         "watchd export --since '7 d' -o week.csv\n"
-        "  watchd export --pack alder --resolution day --from 2026-01-01 -o alder.bdf.parquet",
+        "  watchd export --pack alder --resolution day --from 2026-01-01 -o alder.csv",
     )
     parser.epilog = f"{_ABOUT}\n\n{parser.epilog}"
     parser.add_argument(
@@ -64,14 +64,23 @@ def add(commands: Any) -> None:
         dest="begin",
         metavar="T",
         type=_moment,
-        help="2026-09-21 or 2026-09-21T14:00:00Z; UTC where it names no offset",
+        help="its begin, such as 2026-09-21 or 2026-09-21T14:00:00Z; UTC where it names no offset "
+        "(default: all that is kept)",
     )
     begin.add_argument(
-        "--since", metavar="AGO", type=_duration, help="only the last '7 d' of a pack, for example"
+        "--since",
+        metavar="AGO",
+        type=_duration,
+        help="only the last '7 d' of a pack, for example (default: all)",
     )
-    parser.add_argument("--to", dest="end", metavar="T", type=_moment, help="up to and without it")
     parser.add_argument(
-        "--pack", action="append", metavar="PACK", help="of this pack; may be given again"
+        "--to", dest="end", metavar="T", type=_moment, help="up to and without it (default: now)"
+    )
+    parser.add_argument(
+        "--pack",
+        action="append",
+        metavar="PACK",
+        help="of this pack; may be given again (default: all)",
     )
     parser.add_argument(
         "--resolution",
@@ -80,11 +89,17 @@ def add(commands: Any) -> None:
         help="every sample, or what becomes of them (default: raw)",
     )
     parser.add_argument(
-        "--format", choices=["csv", "parquet"], help="default: what FILE ends in, else csv"
+        "--format",
+        choices=["csv", "parquet"],
+        help="of the file (default: what FILE ends in, else csv)",
     )
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    parser.add_argument("--force", action="store_true", help="replace FILE where there is one")
     parser.add_argument(
-        "-o", "--output", required=True, metavar="FILE", help="- is standard output, for CSV"
+        "-o",
+        "--output",
+        required=True,
+        metavar="FILE",
+        help="the file; - is standard output, for CSV",
     )
     parser.set_defaults(run=run)
 

@@ -60,7 +60,7 @@ def add_recordings(parser: argparse.ArgumentParser) -> None:
         "--since",
         metavar="AGO",
         type=_duration,
-        help="of the history only the last '30 d', for example",
+        help="of the history only the last '30 d', for example (default: all of it)",
     )
     add_clock_options(parser)
 
