@@ -267,6 +267,9 @@ def house(t: Truth) -> Messages:
             },
         ),
         ("weather/now", {"t": 11.3, "wind": [3.1, 3.4, 3.3, 3.2], "pressure": 1013.2}),
+        # Their sum is by chance what flows beside them, which is no voltage.
+        ("garden/beds", [3.1, 3.4, 3.3, 3.2]),
+        ("garden/flow", 13.0),
         ("log/last", "the kettle is on"),
         ("watchd/figures/pack/alder", {"voltage_v": 53.2, "cells": [3.3] * 16}),
     ]

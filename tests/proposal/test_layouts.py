@@ -83,6 +83,12 @@ def test_what_a_house_has_beside_it_is_no_pack() -> None:
     assert proposed(messages).packs == ()
 
 
+def test_what_each_cell_says_is_nothing_of_the_pack() -> None:
+    (layout,) = proposed(recorded(LAYOUTS["nested document"])).layouts
+    assert "balancing" not in {m.name for m in layout.mapped}
+    assert [u.where for u in layout.unused] == ["hut/{pack}/bms $.cells.balance[N]"]
+
+
 def test_two_banks_of_topics() -> None:
     def sends(t: Truth) -> Messages:
         return [(f"{t.name}/state", {"volts": t.voltage_v, "amps": t.current_a, "mv": t.mv()})]

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from typing import TypeAlias
 
-from watchd.proposal.address import Address, Kind, Part, levels_of, topic_of, words_of
+from watchd.proposal.address import HOLE, Address, Kind, Part, levels_of, topic_of, words_of
 from watchd.proposal.events import event_of, events_of
 from watchd.proposal.guess import Certainty
 from watchd.proposal.mapped import Mapped
@@ -47,7 +47,7 @@ def _flag(free: Free, name: str, fits: Callable[[Sequence[str]], bool]) -> Mappe
     for slot in sorted(free.values(), key=lambda s: len(s.words())):
         values = [v for leaf in slot.leaves() for _, v in leaf.values]
         if values and all(_is_yes_no(v) for v in values) and fits(slot.words()):
-            if has(slot.words(), PROTECTION):
+            if has(slot.words(), PROTECTION) or _is_of_a_cell(slot):
                 continue
             free.pop(slot.template)
             is_number = any(isinstance(v, float) for v in values)
@@ -59,6 +59,12 @@ def _flag(free: Free, name: str, fits: Callable[[Sequence[str]], bool]) -> Mappe
                 name, slot.template, 1.0, 0.0, certainty, f"{seen}: yes or no, by its name"
             )
     return None
+
+
+def _is_of_a_cell(slot: Slot) -> bool:
+    """Whether it is one of numbered values, and so not of the pack as a whole."""
+    own = [p for p in slot.template[slot.from_place :] if p.text != HOLE]
+    return any(p.kind is Kind.INDEX or p.text[-1:].isdecimal() for p in own)
 
 
 def _protection(free: Free) -> Iterator[Mapped]:
