@@ -5,6 +5,7 @@
 #   /opt/watchd                          the program, in a virtual environment of its own
 #   /etc/watchd/config.yaml              from config.example.yaml, only if there is none
 #   /etc/watchd/rules/*.yaml             the shipped rules, only those that are not there yet
+#   /usr/share/bash-completion/completions/watchd   where bash-completion is there
 #   /etc/systemd/system/watchd.service   the unit; beside it a drop-in where systemd is before 253
 #
 # Run again after an update: the program and the unit are replaced, your config and rules are not.
@@ -57,6 +58,9 @@ export PIP_NO_INPUT=1 PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignor
 "$program/bin/python" -m pip -qq install --no-index --find-links "$new/wheels" "$new"/wheels/watchd-*.whl
 "$program/bin/watchd" --help >/dev/null || fail "$program/bin/watchd does not start"
 
+completions=/usr/share/bash-completion/completions
+[ ! -d "$completions" ] || "$program/bin/watchd" completion bash >"$completions/watchd"
+
 install -d -m 755 "$settings" "$settings/rules"
 if [ -e "$settings/config.yaml" ]; then
   echo "Kept $settings/config.yaml"
@@ -85,6 +89,7 @@ cat <<END
 
 Next:
   1. Describe your bank:        sudoedit $settings/config.yaml
+     or have it proposed:       sudo $program/bin/watchd setup -o $settings/proposed.yaml
   2. See whether it is right:   $program/bin/watchd check --config $settings/config.yaml
   3. See what it understands:   $program/bin/watchd run --once --config $settings/config.yaml
   4. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)

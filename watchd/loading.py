@@ -9,6 +9,7 @@ from watchd.config import Config, parse_config
 from watchd.documents import Document, parse_document
 from watchd.errors import Place, Problem, WatchdError
 from watchd.language.expression import ExpressionError, compile_expression
+from watchd.proposal.config_text import to_enter
 from watchd.rules.fields import FULL_WHEN
 from watchd.rules.loader import compile_rules
 from watchd.rules.rule import Rule
@@ -43,6 +44,11 @@ def load_config(path: str | Path) -> Config:
     if config is None or problems:
         raise WatchdError(problems)
     return config
+
+
+def entries_left(path: str | Path) -> list[tuple[int, str]]:
+    """Lines of a config from `watchd setup` that still wait for a person: number and text."""
+    return to_enter(_read(Path(path)))
 
 
 def _read_config(path: Path) -> tuple[Config | None, list[Problem]]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import textwrap
 from collections.abc import Sequence
 from io import TextIOWrapper
+from types import ModuleType
 
 from watchd import __version__
 from watchd.commands import (
@@ -14,6 +16,7 @@ from watchd.commands import (
     audit,
     backup,
     check,
+    completion,
     digest,
     export,
     fields,
@@ -21,42 +24,62 @@ from watchd.commands import (
     replay,
     run,
     schema,
+    setup,
     tune,
 )
+from watchd.commands.options import HelpText
 from watchd.errors import WatchdError
 
-_COMMANDS = (
-    run,
-    alarms,
-    audit,
-    reanchor,
-    digest,
-    check,
-    fields,
-    replay,
-    tune,
-    export,
-    backup,
-    schema,
+# In the order of their use, under what a person is about to do.
+_GROUPS: tuple[tuple[str, tuple[ModuleType, ...]], ...] = (
+    ("set it up", (setup, check, run)),
+    ("every day", (alarms, digest, audit, reanchor)),
+    ("rules and the past", (fields, replay, tune, export, backup)),
+    ("for editors, programs and shells", (schema, completion)),
 )
+NAMES, WIDTH = 12, 78
+_AFTER = """\
+Each has a --help with an example. Exit code: 0 done, 1 the answer is no (a check failed),
+2 usage or bad input."""
 _ABOUT = """\
 Watches the packs of an off-grid battery bank over MQTT: raises alarms by rules that you tune in
 YAML files, and suggests a charge current limit. It advises only; the protection of the bank stays
 with BMS, fuses and charger."""
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command. Exit code: 0 done, 1 the answer is no, 2 usage or bad input."""
+def build_parser() -> argparse.ArgumentParser:
+    """All commands with their options."""
     parser = argparse.ArgumentParser(
-        prog="watchd",
-        description=_ABOUT,
-        epilog=("Exit code: 0 done, 1 the answer is no (a check failed), 2 usage or bad input."),
+        prog="watchd", description=_ABOUT, usage="watchd COMMAND ...", formatter_class=HelpText
     )
     parser.add_argument("--version", action="version", version=f"watchd {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in _COMMANDS:
-        module.add(commands)
-    options = parser.parse_args(arguments)
+    commands = parser.add_subparsers(
+        dest="command", metavar="COMMAND", required=True, help=argparse.SUPPRESS, prog="watchd"
+    )
+    lines: list[str] = []
+    for title, modules in _GROUPS:
+        lines += ["", f"{title}:"]
+        for module in modules:
+            module.add(commands)
+            name = module.__name__.rpartition(".")[2]
+            lines += _line(name, commands._choices_actions[-1].help or "")  # noqa: SLF001 # argparse gives it to nobody
+    parser.epilog = "\n".join([*lines, "", _AFTER]).lstrip()
+    return parser
+
+
+def _line(name: str, about: str) -> list[str]:
+    """`  name  what it does`, over as many lines as it takes."""
+    return textwrap.wrap(
+        about,
+        WIDTH,
+        initial_indent=f"  {name:<{NAMES}}",
+        subsequent_indent=" " * (NAMES + 2),
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. Exit code: 0 done, 1 the answer is no, 2 usage or bad input."""
+    options = build_parser().parse_args(arguments)
     if isinstance(sys.stdout, TextIOWrapper):
         # A terminal that lacks a character (such as that of °C) gets the rest all the same.
         sys.stdout.reconfigure(errors="backslashreplace")

@@ -11,8 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from watchd.commands.alarm_texts import history_lines, list_lines, why_lines
-from watchd.commands.options import add_command
-from watchd.durations import parse_duration
+from watchd.commands.options import LOGIN_HELP, USER_HELP, HelpText, add_command, duration
 from watchd.errors import WatchdError
 from watchd.loading import load_config
 from watchd.requests import Do
@@ -28,6 +27,17 @@ _ABOUT = {
     "out-of-service": "nobody is told of it until it is in service again (maintenance)",
     "in-service": "maintenance has ended",
     "history": "what happened, with the values that caused it",
+}
+_EXAMPLES = {
+    "list": "--all",
+    "why": "cell-spread-wide/alder",
+    "acknowledge": "cell-spread-wide/alder",
+    "shelve": "cell-spread-wide/alder --for '8 h'",
+    "unshelve": "cell-spread-wide/alder",
+    "reset": "protection-trip/alder",
+    "out-of-service": "telemetry-stale/birch",
+    "in-service": "telemetry-stale/birch",
+    "history": "cell-spread-wide/alder --since '30 d'",
 }
 _SHORT = {"acknowledge": ["ack"]}
 
@@ -46,7 +56,12 @@ def add(commands: Any) -> None:
     actions = parser.add_subparsers(metavar="WHAT")
     for what, about in _ABOUT.items():
         action = actions.add_parser(
-            what, help=about, description=about, aliases=_SHORT.get(what, [])
+            what,
+            help=about,
+            description=f"{about[0].upper()}{about[1:]}.",
+            epilog=f"Example:\n  watchd alarms {what} {_EXAMPLES[what]}".rstrip(),
+            formatter_class=HelpText,
+            aliases=_SHORT.get(what, []),
         )
         _add_common(action, again=True)
         action.set_defaults(run=run, what=what)
@@ -70,16 +85,16 @@ def _add_common(parser: argparse.ArgumentParser, *, again: bool = False) -> None
         "--password-file",
         metavar="FILE",
         default=default(None),
-        help="in place of the config's: a credential of the service is there for the service alone",
+        help=LOGIN_HELP,
     )
     parser.add_argument(
         "--user",
         metavar="NAME",
         default=default(None),
-        help="who asks, in place of the config's user; with a --password-file of its own",
+        help=USER_HELP,
     )
     parser.add_argument(
-        "--json", action="store_true", default=default(False), help="the answer as one object"
+        "--json", action="store_true", default=default(False), help="the answer, as one JSON object"
     )
 
 
@@ -91,7 +106,11 @@ def _add_own(parser: argparse.ArgumentParser, what: str) -> None:
     if what == "history":
         parser.add_argument("alarm", metavar="ALARM", nargs="?", help=name)
         parser.add_argument(
-            "--since", metavar="AGO", type=_duration, default="7 d", help="default: 7 d"
+            "--since",
+            metavar="AGO",
+            type=duration,
+            default="7 d",
+            help="so far back (default: '7 d')",
         )
         return
     if what == "acknowledge":
@@ -101,18 +120,12 @@ def _add_own(parser: argparse.ArgumentParser, what: str) -> None:
     parser.add_argument("alarm", metavar="ALARM", help=name)
     if what == "shelve":
         how = parser.add_mutually_exclusive_group(required=True)
-        how.add_argument("--for", metavar="TIME", type=_duration, dest="for_", help="such as '8 h'")
+        how.add_argument(
+            "--for", metavar="TIME", type=duration, dest="for_", help="for so long, such as '8 h'"
+        )
         how.add_argument(
             "--until-cleared", action="store_true", help="until it has returned the next time"
         )
-
-
-def _duration(text: str) -> str:
-    try:
-        parse_duration(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-    return text
 
 
 def run(options: argparse.Namespace) -> int:

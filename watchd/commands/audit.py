@@ -12,7 +12,7 @@ from watchd.advice.audit.finding import Severity
 from watchd.advice.audit.live import audit_data
 from watchd.advice.audit.sheet import sheets_of
 from watchd.commands.audit_texts import audit_lines
-from watchd.commands.options import add_command
+from watchd.commands.options import LOGIN_HELP, USER_HELP, add_command
 from watchd.config import Config
 from watchd.errors import WatchdError, nearest
 from watchd.loading import load_config
@@ -26,13 +26,13 @@ def add(commands: Any) -> None:
         commands,
         "audit",
         "show the settings of each pack, and what in them does not fit together",
-        "watchd audit --live --pack alder",
+        "watchd audit\n  watchd audit --live --pack alder",
     )
     parser.description = (
         "Shows the settings of each pack with where each comes from, checks them for order and "
-        "margins,\nand says what does not fit: a fault contradicts itself or the cell maker's "
-        "limits, a remark is\nunusual. It reads the config, and needs no broker; with --live a "
-        "running watchd answers, so that\nwhat the BMSs report of their settings counts.\n"
+        "margins, and says what does not fit: a fault contradicts itself or the cell maker's "
+        "limits, a remark is unusual. It reads the config, and needs no broker; with --live a "
+        "running watchd answers, so that what the BMSs report of their settings counts.\n\n"
         "Exit code: 0 no fault, 1 there are faults, 2 wrong usage or input, or no answer."
     )
     parser.add_argument(
@@ -42,7 +42,9 @@ def add(commands: Any) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
-    parser.add_argument("--pack", metavar="PACK", help="this pack and its bank alone")
+    parser.add_argument(
+        "--pack", metavar="PACK", help="this pack and its bank alone (default: all)"
+    )
     parser.add_argument(
         "--live",
         action="store_true",
@@ -51,13 +53,10 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--password-file",
         metavar="FILE",
-        help="with --live, in place of the config's: a credential of the service is there for "
-        "the service alone",
+        help=f"with --live: {LOGIN_HELP}",
     )
-    parser.add_argument(
-        "--user", metavar="NAME", help="with --live, who asks, in place of the config's user"
-    )
-    parser.add_argument("--json", action="store_true", help="one object")
+    parser.add_argument("--user", metavar="NAME", help=f"with --live: {USER_HELP}")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.set_defaults(run=run)
 
 

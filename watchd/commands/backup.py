@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from watchd.commands.options import add_command, add_config_file
+from watchd.commands.progress import progress
 from watchd.errors import Place, Problem, WatchdError
 from watchd.loading import load_config
 from watchd.publish import rfc3339
@@ -33,12 +34,14 @@ def add(commands: Any) -> None:
         commands,
         "backup",
         "copy the store (state, journal, telemetry) while the service runs, and check the copy",
-        "watchd backup --config /etc/watchd/config.yaml /media/stick/watchd-backup.db" + _RESTORE,
+        "watchd backup --config /etc/watchd/config.yaml /media/stick/watchd.db" + _RESTORE,
     )
     parser.add_argument("file", metavar="FILE", help="the copy")
     add_config_file(parser)
     parser.add_argument("--force", action="store_true", help="replace FILE where there is one")
-    parser.add_argument("--json", action="store_true", help="what the copy holds, as one object")
+    parser.add_argument(
+        "--json", action="store_true", help="what the copy holds, as one JSON object"
+    )
     parser.set_defaults(run=run)
 
 
@@ -51,7 +54,8 @@ def run(options: argparse.Namespace) -> int:
     target = Path(options.file)
     _refuse(source, target, is_forced=options.force)
     try:
-        copied = back_up(source, target, progress=_shown if sys.stderr.isatty() else None)
+        with progress("copying", 1.0) as done:
+            copied = back_up(source, target, progress=lambda pages, of: done(pages / max(of, 1)))
     except DamagedError as damage:
         what = "" if damage.newer else "the store is damaged: "
         print(f"{source}: not copied: {what}{damage}", file=sys.stderr)
@@ -88,8 +92,3 @@ def _refuse(source: Path, target: Path, *, is_forced: bool) -> None:
         raise WatchdError(Problem("is the store itself", place))
     if target.exists() and not is_forced:
         raise WatchdError(Problem("exists already; --force replaces it", place))
-
-
-def _shown(done: int, total: int) -> None:
-    text = f"{done / total:4.0%}" if done < total else "    \r"
-    print(f"\r{text}", end="", file=sys.stderr, flush=True)

@@ -10,10 +10,11 @@ from typing import Any
 
 from watchd.commands.case_table import print_cases
 from watchd.commands.options import add_command, add_config
+from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.errors import WatchdError, nearest
-from watchd.loading import load, rules_folder
+from watchd.loading import entries_left, load, rules_folder
 from watchd.rules.boundaries import Boundaries, boundaries_of
 from watchd.rules.examples import Outcome, run_examples
 from watchd.rules.finding import Finding
@@ -29,17 +30,22 @@ def add(commands: Any) -> None:
         commands,
         "check",
         "check config and rules, and run the rules' examples",
-        "watchd check --config /etc/watchd/config.yaml",
+        "watchd check --config /etc/watchd/config.yaml\n  watchd check --cases cell-spread-wide",
     )
     add_config(parser)
     parser.add_argument(
         "--cases",
         nargs="*",
         metavar="RULE",
-        help="also show what happens about each limit and delay, of these rules or of all",
+        help="also show what happens about each limit and delay, of these rules or of all "
+        "(default: none)",
     )
-    parser.add_argument("--strict", action="store_true", help="a finding is a failure too: exit 1")
-    parser.add_argument("--json", action="store_true", help="one object")
+    parser.add_argument(
+        "--strict",
+        action="store_true",
+        help="a finding, or a value that is still to be entered, is a failure too: exit 1",
+    )
+    parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.set_defaults(run=run)
 
 
@@ -50,8 +56,13 @@ def run(options: argparse.Namespace) -> int:
     outcomes = [o for rule in rules for o in run_examples(rule)]
     failed = [o for o in outcomes if not o.passed]
     findings = findings_of(rules)
-    boundaries = [boundaries_of(rule) for rule in chosen]
+    with progress("trying the cases", len(chosen)) as done:
+        boundaries = []
+        for number, rule in enumerate(chosen):
+            done(number, rule.name)
+            boundaries.append(boundaries_of(rule))
     notes = [*cautions_of(config.broker), *_notes(config)]
+    waiting = entries_left(options.config)
     if options.json:
         said = {
             "config": options.config,
@@ -61,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
             "rules": [r.name for r in rules],
             "examples": len(outcomes),
             "notes": notes,
+            "to_enter": [{"line": line, "text": text} for line, text in waiting],
             "findings": [_finding(f) for f in findings],
             "failed": [
                 {"rule": o.rule.name, "example": o.number, "says": _explain(o)} for o in failed
@@ -92,7 +104,11 @@ def run(options: argparse.Namespace) -> int:
             print(finding)
         for note in notes:
             print(f"note: {note}")
-    return 1 if failed or (options.strict and findings) else 0
+        if waiting:
+            print(f"\n{_count(len(waiting), 'value')} still to be entered by you:")
+        for line, text in waiting:
+            print(f"{options.config}:{line}: {text}")
+    return 1 if failed or (options.strict and (findings or waiting)) else 0
 
 
 def _chosen(rules: Sequence[Rule], names: list[str] | None) -> Sequence[Rule]:

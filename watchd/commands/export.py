@@ -21,6 +21,7 @@ from watchd.commands.export_files import (
     write_parquet,
 )
 from watchd.commands.options import add_command
+from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.errors import Place, Problem, WatchdError, nearest
@@ -31,6 +32,7 @@ from watchd.loading import load_config
 from watchd.publish import rfc3339
 from watchd.shell.store.history import ALWAYS, History
 
+TOLD_EVERY = 1000  # rows, for a person who waits
 _ABOUT = """\
 One file holds one pack, as the Battery Data Format wants it: with several packs the name of each is
 put into FILE (history.csv becomes history-alder.csv). Charge current is positive. An empty field
@@ -46,7 +48,7 @@ def add(commands: Any) -> None:
         "export",
         "write the history of packs as CSV or Parquet, with the labels of the Battery Data Format",
         "watchd export --since '7 d' -o week.csv\n"
-        "  watchd export --pack alder --resolution day --from 2026-01-01 -o alder.bdf.parquet",
+        "  watchd export --pack alder --resolution day --from 2026-01-01 -o alder.csv",
     )
     parser.epilog = f"{_ABOUT}\n\n{parser.epilog}"
     parser.add_argument(
@@ -67,14 +69,23 @@ def add(commands: Any) -> None:
         dest="begin",
         metavar="T",
         type=_moment,
-        help="2026-09-21 or 2026-09-21T14:00:00Z; UTC where it names no offset",
+        help="its begin, such as 2026-09-21 or 2026-09-21T14:00:00Z; UTC where it names no offset "
+        "(default: all that is kept)",
     )
     begin.add_argument(
-        "--since", metavar="AGO", type=_duration, help="only the last '7 d' of a pack, for example"
+        "--since",
+        metavar="AGO",
+        type=_duration,
+        help="only the last '7 d' of a pack, for example (default: all)",
     )
-    parser.add_argument("--to", dest="end", metavar="T", type=_moment, help="up to and without it")
     parser.add_argument(
-        "--pack", action="append", metavar="PACK", help="of this pack; may be given again"
+        "--to", dest="end", metavar="T", type=_moment, help="up to and without it (default: now)"
+    )
+    parser.add_argument(
+        "--pack",
+        action="append",
+        metavar="PACK",
+        help="of this pack; may be given again (default: all)",
     )
     parser.add_argument(
         "--resolution",
@@ -83,11 +94,17 @@ def add(commands: Any) -> None:
         help="every sample, or what becomes of them (default: raw)",
     )
     parser.add_argument(
-        "--format", choices=["csv", "parquet"], help="default: what FILE ends in, else csv"
+        "--format",
+        choices=["csv", "parquet"],
+        help="of the file (default: what FILE ends in, else csv)",
     )
-    parser.add_argument("--force", action="store_true", help="overwrite what is there")
+    parser.add_argument("--force", action="store_true", help="replace FILE where there is one")
     parser.add_argument(
-        "-o", "--output", required=True, metavar="FILE", help="- is standard output, for CSV"
+        "-o",
+        "--output",
+        required=True,
+        metavar="FILE",
+        help="the file; - is standard output, for CSV",
     )
     parser.set_defaults(run=run)
 
@@ -188,9 +205,16 @@ def _export(
 
     def rows() -> Iterator[Sequence[Value]]:
         nonlocal last_at
-        for row in chain([first], found):
-            last_at = row.at
-            yield row_values(row, first.at, cells, sensors)
+        ends = history.ends(pack)
+        span_s = min(end, ends[1]) - first.at if ends is not None else None
+        # Rows on a terminal are what is looked at.
+        hidden = target is None and sys.stdout.isatty()
+        with progress(f"exporting {pack}", span_s, hidden=hidden) as done:
+            for number, row in enumerate(chain([first], found)):
+                last_at = row.at
+                if number % TOLD_EVERY == 0:
+                    done(last_at - first.at, rfc3339(last_at)[:10])
+                yield row_values(row, first.at, cells, sensors)
 
     if target is None:
         return write_csv(sys.stdout, columns, rows())

@@ -23,7 +23,10 @@ _SUBJECTS = {
 def add(commands: Any) -> None:
     """Its options."""
     parser = add_command(
-        commands, "fields", "list the names that rules can use", "watchd fields cell_max_v"
+        commands,
+        "fields",
+        "list the names that rules can use",
+        "watchd fields cell_max_v\n  watchd fields spread --about cell",
     )
     parser.add_argument(
         "words", nargs="*", metavar="WORD", help="only names or meanings that have this word"
@@ -31,9 +34,9 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--about",
         choices=[str(a) for a in About],
-        help="only names for rules about a bank, a pack or a cell",
+        help="only names for rules about it (default: all)",
     )
-    parser.add_argument("--json", action="store_true", help="one object a line")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.set_defaults(run=run)
 
 

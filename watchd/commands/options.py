@@ -3,7 +3,35 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
+from itertools import groupby
 from typing import Any
+
+from watchd.durations import parse_duration
+
+LOGIN_HELP = (
+    "one line (default: that of the config, which may be a credential that only the service has)"
+)
+USER_HELP = "who asks (default: the config's user); with a --password-file of its own"
+
+
+class HelpText(argparse.HelpFormatter):
+    """Help whose texts fit the terminal. Indented lines, such as commands, stay as they are."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        lines: list[str] = []
+        for is_kept, block in groupby(text.splitlines(), lambda s: not s or s[:2] == "  "):
+            if is_kept:
+                lines += [f"{indent}{line}" if line else "" for line in block]
+            else:
+                lines += textwrap.wrap(
+                    " ".join(block),
+                    width,
+                    initial_indent=indent,
+                    subsequent_indent=indent,
+                    break_on_hyphens=False,
+                )
+        return "\n".join(lines)
 
 
 def add_command(commands: Any, name: str, about: str, example: str) -> argparse.ArgumentParser:
@@ -13,9 +41,18 @@ def add_command(commands: Any, name: str, about: str, example: str) -> argparse.
         help=about,
         description=about[0].upper() + about[1:] + ".",
         epilog=f"Example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=HelpText,
     )
     return parser
+
+
+def duration(text: str) -> str:
+    """A duration as it is written, once it is one. For argparse."""
+    try:
+        parse_duration(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    return text
 
 
 def add_config_file(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +70,9 @@ def add_config(parser: argparse.ArgumentParser) -> None:
     """`--config` and `--rules`."""
     add_config_file(parser)
     parser.add_argument(
-        "--rules", metavar="DIR", help="rules to use instead of those that the config names"
+        "--rules",
+        metavar="DIR",
+        help="a folder or file of rules (default: those that the config names, or that ship)",
     )
 
 
@@ -43,11 +82,11 @@ def add_daemon(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--password-file",
         metavar="FILE",
-        help="in place of the config's: a credential of the service is there for the service alone",
+        help=LOGIN_HELP,
     )
     parser.add_argument(
         "--user",
         metavar="NAME",
-        help="who asks, in place of the config's user; with a --password-file of its own",
+        help=USER_HELP,
     )
-    parser.add_argument("--json", action="store_true", help="the answer as one object")
+    parser.add_argument("--json", action="store_true", help="the answer, as one JSON object")

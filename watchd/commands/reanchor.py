@@ -46,7 +46,7 @@ def add(commands: Any) -> None:
         "--volts",
         type=_cell_volts,
         metavar="V",
-        help="set: what was set a cell, where it is another value",
+        help="set: V a cell that were set (default: what was asked for)",
     )
     parser.add_argument(
         "--yes",

@@ -19,6 +19,7 @@ from io import BufferedReader
 from pathlib import Path
 from typing import IO, cast
 
+from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.engine import Engine
@@ -32,7 +33,7 @@ LONGEST_LINE = 8_000_000
 # A recorder that stamps as it prints may swap two messages; to the engine, time stands still then.
 DISORDER_S = 1.0
 HISTORY = "history"
-COUNT_EVERY = 20_000  # messages, for a person who waits
+TOLD_EVERY = 1000  # messages, for a person who waits
 NEVER_S = 1e12
 
 
@@ -59,7 +60,7 @@ def add_recordings(parser: argparse.ArgumentParser) -> None:
         "--since",
         metavar="AGO",
         type=_duration,
-        help="of the history only the last '30 d', for example",
+        help="of the history only the last '30 d', for example (default: all of it)",
     )
     add_clock_options(parser)
 
@@ -76,24 +77,22 @@ def messages_of(
 ) -> Iterator[tuple[float, Recorded]]:
     """Each message with the time of the options' clock (Unix seconds).
 
-    Work that prints nothing meanwhile (`is_quiet`) counts on standard error, for a terminal.
+    Where nothing is printed meanwhile (`is_quiet`), a terminal is told how far it is.
     Raises WatchdError, also where there is no message at all.
     """
-    counts = sys.stderr.isatty() and (is_quiet or not sys.stdout.isatty())
     clock = None
-    number, shown = 0, ""
-    try:
-        for number, message in enumerate(_source(options, config), 1):
+    number = 0
+    read = Bytes()
+    total = _size(options)
+    hidden = not is_quiet and sys.stdout.isatty()
+    with progress("reading", total, hidden=hidden) as done:
+        for number, message in enumerate(_source(options, config, read), 1):
             if clock is None:
                 clock = clock_from(options, message.t)
             at = clock.at(message.t)
-            if counts and number % COUNT_EVERY == 0:
-                shown = f"{number:,} messages, {rfc3339(at)[:10]}"
-                print(f"\r{shown}", end="", file=sys.stderr, flush=True)
+            if number % TOLD_EVERY == 0:
+                done(number if total is None else read.count(), rfc3339(at)[:10])
             yield at, message
-    finally:
-        if shown:
-            print(f"\r{' ' * len(shown)}\r", end="", file=sys.stderr, flush=True)
     if not number:
         raise WatchdError("the recording holds no message")
 
@@ -115,14 +114,42 @@ def engine_for_replay(
     )
 
 
-def _source(options: argparse.Namespace, config: Config) -> Iterator[Recorded]:
+class Bytes:
+    """How much of the recordings is read: packed bytes, where they are packed."""
+
+    def __init__(self) -> None:
+        self._before = 0
+        self._stream: IO[bytes] | None = None
+
+    def of(self, stream: IO[bytes]) -> None:
+        """From now on this file is read."""
+        self._before, self._stream = self.count(), stream
+
+    def ended(self) -> None:
+        """It is read, and is closed now."""
+        self._before, self._stream = self.count(), None
+
+    def count(self) -> int:
+        """Those of all files so far."""
+        return self._before + (self._stream.tell() if self._stream is not None else 0)
+
+
+def _size(options: argparse.Namespace) -> int | None:
+    """Bytes of all recordings together; None where that cannot be known beforehand."""
+    paths = [Path(name) for name in options.recordings]
+    if options.recordings == [HISTORY] or not all(path.is_file() for path in paths):
+        return None
+    return sum(path.stat().st_size for path in paths)
+
+
+def _source(options: argparse.Namespace, config: Config, read: Bytes) -> Iterator[Recorded]:
     if options.recordings == [HISTORY]:
         return read_history(Path(config.store.path), options.since)
     if HISTORY in options.recordings:
         raise WatchdError("'history' stands alone; a file of that name is ./history")
     if options.since is not None:
         raise WatchdError("--since goes with the history")
-    return read_recordings(options.recordings)
+    return read_recordings(options.recordings, read)
 
 
 def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
@@ -141,14 +168,14 @@ def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
         raise WatchdError(Problem(what, Place(str(path)))) from error
 
 
-def read_recordings(paths: list[str]) -> Iterator[Recorded]:
-    """The messages of the files one after the other; `-` is standard input.
+def read_recordings(paths: list[str], read: Bytes | None = None) -> Iterator[Recorded]:
+    """The messages of the files one after the other; `-` is standard input. `read` counts.
 
     Raises WatchdError, with the line, for one that is no message or lies before an earlier one.
     """
     last = float("-inf")
     for path in paths:
-        for number, message in _read(path):
+        for number, message in _read(path, read):
             if message.t < last - DISORDER_S:
                 what = f"t goes back by {last - message.t:g} s; a recording is in the order of time"
                 raise WatchdError(Problem(what, Place(path, number)))
@@ -156,10 +183,10 @@ def read_recordings(paths: list[str]) -> Iterator[Recorded]:
             yield message
 
 
-def _read(path: str) -> Iterator[tuple[int, Recorded]]:
+def _read(path: str, read: Bytes | None) -> Iterator[tuple[int, Recorded]]:
     number = 0
     try:
-        with _open(path) as stream:
+        with _open(path, read) as stream:
             while line := stream.readline(LONGEST_LINE):
                 number += 1
                 if line.strip():
@@ -170,12 +197,15 @@ def _read(path: str) -> Iterator[tuple[int, Recorded]]:
 
 
 @contextmanager
-def _open(path: str) -> Iterator[IO[bytes]]:
+def _open(path: str, read: Bytes | None) -> Iterator[IO[bytes]]:
     with ExitStack() as stack:
         if path == "-":
             stream = cast("BufferedReader", sys.stdin.buffer)
         else:
             stream = stack.enter_context(Path(path).open("rb"))
+            if read is not None and stream.seekable():
+                read.of(stream)
+                stack.callback(read.ended)
         # A pipe cannot be wound back, so no byte may be taken.
         packed = stream.peek(2)[:2] == b"\x1f\x8b"
         yield cast("IO[bytes]", gzip.GzipFile(fileobj=stream)) if packed else stream

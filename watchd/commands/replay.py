@@ -50,14 +50,14 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--against",
         metavar="OTHER_RULES",
-        help="a folder or file: what these would add, remove and move in place of the rules",
+        help="a folder or file: show what these rules would add, remove and move (default: none)",
     )
     parser.add_argument(
         "--keep",
         metavar="FILE",
-        help="write what watchd would have kept into a new store, for export and report",
+        help="write what watchd would have kept into a new store (default: nowhere)",
     )
-    parser.add_argument("--json", action="store_true", help="one object a line")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.set_defaults(run=run)
 
 

@@ -10,10 +10,12 @@ import time
 from pathlib import Path
 from typing import Any
 
-from watchd.commands.options import add_command, add_config
+import structlog
+
+from watchd.commands.options import LOGIN_HELP, add_command, add_config
 from watchd.config import Broker, Config
 from watchd.durations import parse_duration
-from watchd.loading import load, rules_folder
+from watchd.loading import entries_left, load, rules_folder
 from watchd.rules.rule import Rule
 from watchd.shell.clock import add_clock_options, clock_from
 from watchd.shell.log import keep_libraries_quiet, set_up_log
@@ -47,8 +49,8 @@ def _add_trial(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group(
         "a trial of the set-up",
         "connects, waits for a sample of every pack in service, prints what it understood, and "
-        "ends: 0 all is there,\n1 something is missing. It publishes nothing but a probe below "
-        "PREFIX/response/, writes no store,\nand may be run beside a running watchd",
+        "ends: 0 all is there, 1 something is missing. It publishes nothing but a probe below "
+        "PREFIX/response/, writes no store, and may be run beside a running watchd",
     )
     group.add_argument("--once", action="store_true", help="try it, and end")
     group.add_argument(
@@ -61,9 +63,9 @@ def _add_trial(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--password-file",
         metavar="FILE",
-        help="in place of the config's: a credential of the service is there for the service alone",
+        help=LOGIN_HELP,
     )
-    group.add_argument("--json", action="store_true", help="what it found, as one object")
+    group.add_argument("--json", action="store_true", help="what it found, as one JSON object")
 
 
 def _duration(text: str) -> float:
@@ -83,6 +85,12 @@ def run(options: argparse.Namespace) -> int:
     # A watchdog ends a service that hangs by SIGABRT; then the log says where it hung.
     faulthandler.enable()
     set_up_log(as_json=options.log == "json", verbose=options.verbose)
+    if waiting := entries_left(options.config):
+        structlog.get_logger("watchd").warning(
+            "values of the config are still to be entered, and stand in for yours until then",
+            config=options.config,
+            lines=[line for line, _ in waiting],
+        )
     service = Service(
         options.config, options.rules, config, rules, clock_from(options, time.time())
     )
@@ -103,6 +111,10 @@ def _once(options: argparse.Namespace, config: Config, rules: tuple[Rule, ...]) 
     if tried.received:
         around = tried.around | tried.hearing.topics
         tried.missing.extend(missing_of_packs(tried.hearing, around, tried.waited_s))
+    tried.missing.extend(
+        f"{options.config}:{line}: still to be entered: {text}"
+        for line, text in entries_left(options.config)
+    )
     broker, store = config.broker, Path(config.store.path)
     data = {
         "broker": {

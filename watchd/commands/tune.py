@@ -31,8 +31,8 @@ def add(commands: Any) -> None:
         commands,
         "tune",
         "try other limits of a rule on a recording, and show how often it would be raised at each",
-        "watchd tune cell-spread-wide --vary 'cell_spread_mv 20..60 step 5' july.jsonl.gz\n"
-        "  watchd tune cell-spread-wide --vary 'on_delay 30 s..5 min step 30 s' july.jsonl.gz",
+        "watchd tune cell-spread-wide --vary 'cell_spread_mv 20..60 step 5' july.jsonl\n"
+        "  watchd tune cell-spread-wide --vary 'on_delay 0 s..5 min step 1 min' history",
     )
     add_config(parser)
     parser.add_argument("rule", metavar="RULE", help="the name of the rule")
@@ -44,7 +44,7 @@ def add(commands: Any) -> None:
         help=f"{FORM}; with an operator (>, <, ...) where a figure is compared twice; "
         "or on_delay, off_delay, deadband FIGURE",
     )
-    parser.add_argument("--json", action="store_true", help="one object a line")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.set_defaults(run=run)
 
 

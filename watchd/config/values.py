@@ -58,7 +58,7 @@ def _time_zone(value: str) -> str:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
-            f"'{value[:80]}' is no time zone that is known here; names are such as Europe/Oslo, UTC"
+            f"'{value[:80]}' is no time zone that is known here; such as Europe/Oslo or UTC"
         ) from None
     return value
 

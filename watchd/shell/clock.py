@@ -71,18 +71,24 @@ def add_clock_options(parser: ArgumentParser) -> None:
         "time, for demonstrations and tests",
         "at system time ZERO the clock shows START, and it runs SPEED times as fast",
     )
-    group.add_argument("--clock-speed", type=_speed, metavar="SPEED", default=1.0)
+    group.add_argument(
+        "--clock-speed",
+        type=_speed,
+        metavar="SPEED",
+        default=1.0,
+        help="so many times as fast (default: 1)",
+    )
     group.add_argument(
         "--clock-start",
         type=_moment,
         metavar="START",
-        help="RFC 3339, such as 2026-06-21T08:00:00Z; default: ZERO",
+        help="RFC 3339, such as 2026-06-21T08:00:00Z (default: ZERO)",
     )
     group.add_argument(
         "--clock-zero",
         type=_seconds,
         metavar="ZERO",
-        help="Unix seconds; default: now, or the first line of a recording",
+        help="Unix seconds (default: now, or the first line of a recording)",
     )
 
 

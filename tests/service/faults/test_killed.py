@@ -166,8 +166,8 @@ def _no_jump(figures: list[dict[str, Any]]) -> None:
     pairs = [*pairwise(points), (points[0], points[-1])]
     off = [abs(b - a - PCT_S * (until_s - from_s)) for (from_s, a), (until_s, b) in pairs]
     print(
-        f"SoC estimate: {len(points)} figures, off by {max(off[:-1]):.4f} % at most from one to the "
-        f"next, by {off[-1]:.4f} % in all"
+        f"SoC estimate: {len(points)} figures, off by {max(off[:-1]):.4f} % at most "
+        f"from one to the next, by {off[-1]:.4f} % in all"
     )
     assert max(off) < abs(PCT_S) * LONGEST_START_S
 
