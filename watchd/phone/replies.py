@@ -92,7 +92,7 @@ def _checked(do: Do, numbers: list[str], for_s: float | None, text: str) -> Repl
     if do in (Do.WHAT, Do.HELP):
         return Reply(do)
     if len(numbers) != 1 or len(numbers[0]) > 6:
-        many = "one number at a time" if numbers else "say which: the number of the message"
+        many = "one number at a time" if len(numbers) > 1 else "say the number of the message"
         raise ReplyError(f"'{_shown(text)}': {many}; {EXAMPLES}")
     number = int(numbers[0])
     if do is Do.SHELVE and not for_s:
@@ -119,7 +119,7 @@ def _take_duration(tokens: list[str]) -> tuple[float | None, list[str]]:
 def _one_word(words: list[str], text: str) -> Do | None:
     unknown = [w for w in words if w not in _WORDS]
     if unknown:
-        raise ReplyError(f"'{unknown[0][:20]}' is not understood; {EXAMPLES}")
+        raise ReplyError(f"'{_shown(unknown[0])}' is not understood; {EXAMPLES}")
     meant = {_WORDS[w] for w in words}
     if len(meant) > 1:
         raise ReplyError(f"'{_shown(text)}' asks for two things; {EXAMPLES}")

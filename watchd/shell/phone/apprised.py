@@ -10,8 +10,9 @@ import asyncio
 import logging
 import re
 import threading
+from contextvars import ContextVar
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
 from watchd.errors import WatchdError
 from watchd.phone.texts import Message
@@ -45,6 +46,9 @@ def keep_secrets() -> None:
         logger.addHandler(logging.NullHandler())
         logger.propagate = False
         logger.setLevel(logging.CRITICAL + 10)
+    library = logging.getLogger("apprise")
+    library.handlers[:] = [_Listener()]
+    library.setLevel(logging.WARNING)
 
 
 class Apprised:
@@ -101,41 +105,39 @@ class Apprised:
             "high": apprise.NotifyType.WARNING,
             "medium": apprise.NotifyType.WARNING,
         }.get(priority, apprise.NotifyType.INFO)
-        with _Overheard() as overheard:
-            try:
-                ok = self._apprise.notify(
-                    title=message.title,
-                    body=message.body or message.title,
-                    notify_type=urgency,
-                    body_format=apprise.NotifyFormat.TEXT,
-                )
-            except Exception as error:  # noqa: BLE001 - of its plugins, which may raise anything
-                # Its text may hold the URL.
-                return Outcome(False, f"the library failed ({type(error).__name__})")
-        return Outcome(True) if ok else Outcome(False, overheard.why)
+        heard = _Heard()
+        # The library works in threads of its own, which it gives this one's context.
+        _HEARD.set(heard)
+        try:
+            ok = self._apprise.notify(
+                title=message.title,
+                body=message.body or message.title,
+                notify_type=urgency,
+                body_format=apprise.NotifyFormat.TEXT,
+            )
+        except Exception as error:  # noqa: BLE001 - of its plugins, which may raise anything
+            # Its text may hold the URL.
+            return Outcome(False, f"the library failed ({type(error).__name__})")
+        return Outcome(True) if ok else Outcome(False, heard.why)
 
 
-class _Overheard(logging.Handler):
-    """Listens to the library for as long as it works in this thread, and keeps no text."""
+@dataclass(slots=True)
+class _Heard:
+    """What one attempt let be heard."""
 
-    def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
-        self.why = "it was not taken"
-        self._thread = threading.get_ident()
+    why: str = "it was not taken"
 
-    def __enter__(self) -> Self:
-        logger = logging.getLogger("apprise")
-        with _LOCK:
-            logger.addHandler(self)
-            logger.setLevel(logging.WARNING)
-        return self
 
-    def __exit__(self, *_: object) -> None:
-        logging.getLogger("apprise").removeHandler(self)
+_HEARD: ContextVar[_Heard | None] = ContextVar("heard", default=None)
+
+
+class _Listener(logging.Handler):
+    """Listens to the library, passes nothing on and keeps no text."""
 
     def emit(self, record: logging.LogRecord) -> None:
         """Take from it what is no secret."""
-        if record.thread != self._thread:
+        heard = _HEARD.get()
+        if heard is None:
             return
         try:
             said = record.getMessage()
@@ -143,9 +145,6 @@ class _Overheard(logging.Handler):
             return
         code = _CODE.search(said)
         if code is not None:
-            self.why = f"the service answers {code[1] or code[2]}"
+            heard.why = f"the service answers {code[1] or code[2]}"
         elif "onnection" in said or "imed out" in said:
-            self.why = "no connection"
-
-
-_LOCK = threading.Lock()
+            heard.why = "no connection"

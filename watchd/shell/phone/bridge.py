@@ -39,6 +39,8 @@ from watchd.shell.phone.targets import Secret, cautions_of, name_of, secret_of
 TICK_S = 1.0
 MARK_EVERY_S = 2.0
 LAST_RESORT_S = 4.0
+# From the start, for the link and all that is retained; then it is told without.
+EARLY_S = 15.0
 log = structlog.get_logger("watchd")
 
 
@@ -48,6 +50,7 @@ class PhoneBridge:
     def __init__(self, config: Config, phone: Phone, clock: Clock) -> None:
         self._config, self._phone, self._clock = config, phone, clock
         self._time = SystemTime()
+        self._begun = time.monotonic()
         self._setting = setting_of(phone, zone_of(config))
         self._secret: Secret = secret_of(phone)
         self._mark = self._secret.now()
@@ -136,7 +139,13 @@ class PhoneBridge:
                 service,
                 self._queue,
                 self._setting,
-                Around(self._now, self._hearing.standing, self._say_lost, self._clock.speed),
+                Around(
+                    self._now,
+                    self._hearing.standing,
+                    self._say_lost,
+                    self._is_early,
+                    self._clock.speed,
+                ),
             )
             task = self._group.create_task(handing.run(), name=f"line {url.line}")
             self._handing[name] = handing, task
@@ -216,6 +225,9 @@ class PhoneBridge:
 
     def _steady(self) -> float:
         return time.monotonic() * self._clock.speed
+
+    def _is_early(self) -> bool:
+        return not self._hearing.knows and time.monotonic() - self._begun < EARLY_S
 
     def _look(self) -> None:
         for handing, _ in self._handing.values():

@@ -25,6 +25,7 @@ from watchd.shell.phone.queue import Queue
 # The system's clock may be set meanwhile, and quiet hours go by it.
 LONGEST_WAIT_S = 30.0
 DISK_PAUSE_S = 10.0
+EARLY_S = 0.2
 MOST_AN_HOUR = 12
 log = structlog.get_logger("watchd")
 
@@ -39,12 +40,14 @@ class Service(Protocol):
 @dataclass(frozen=True, slots=True)
 class Around:
     """`now` gives Unix seconds, of a clock that runs `speed` times as fast as the system's;
-    `standing` what alarms stand; `went_well` is told that something got through.
+    `standing` what alarms stand; `is_early`: that is about to be heard, which what is not urgent
+    waits for. `went_well` is told that something got through.
     """
 
     now: Callable[[], float]
     standing: Callable[[], Standing]
     went_well: Callable[[], None]
+    is_early: Callable[[], bool] = lambda: False
     speed: float = 1.0
 
 
@@ -103,6 +106,8 @@ class Handing:
                 if until is None
                 else min(max((until - now) / self._around.speed, 0.05), LONGEST_WAIT_S)
             )
+        if self._around.is_early() and not _passes(decided) and _is_of_alarms(decided):
+            return EARLY_S
         message = message_of(decided, self._around.standing(), now, self._zone)
         outcome = await self._service.hand_on(message, decided.priority)
         if outcome.ok:
@@ -126,9 +131,8 @@ class Handing:
         return self._setting.quiet.zone
 
     def _done(self, sent: Send) -> None:
-        passes = sent.priority == "critical" or sent.these[0].notice.kind is Kind.ANSWER
         # Between the two a kill makes the phone get it a second time: nothing else stands there.
-        self._queue.handed_on(self.name, sent.these, self._around.now(), counts=not passes)
+        self._queue.handed_on(self.name, sent.these, self._around.now(), counts=not _passes(sent))
         if self._fails:
             log.info("messages are handed on again", url=self._shown, most_an_hour=MOST_AN_HOUR)
         self._fails, self._backoff = False, Backoff()
@@ -141,3 +145,11 @@ class Handing:
             most_an_hour=100,
         )
         self._around.went_well()
+
+
+def _passes(sent: Send) -> bool:
+    return sent.priority == "critical" or sent.these[0].notice.kind is Kind.ANSWER
+
+
+def _is_of_alarms(sent: Send) -> bool:
+    return any(w.notice.alarm is not None for w in sent.these)

@@ -154,8 +154,8 @@ class Queue:
     def say_lost(self, notice: Notice, now: float, targets: Targets) -> None:
         """Keep the notice that says so, and begin to count anew, both or neither."""
         with self._writes() as db:
-            self._add(notice, now, targets)
             db.execute("DELETE FROM kept WHERE name IN ('dropped', 'given_up')")
+            self._add(notice, now, targets)  # for which another one may have to go
             self._keep("lost_said_at", repr(now))
 
     def alarm_of(self, number: int) -> str | None:
@@ -232,7 +232,7 @@ class Queue:
         if over > 0:
             self._db.execute(
                 "DELETE FROM notices WHERE key IN (SELECT notices.key FROM notices"
-                " JOIN json_each(?) ON value = priority"
+                " JOIN json_each(?) ON value = priority WHERE identity NOT LIKE 'lost:%'"
                 " ORDER BY json_each.key DESC, notices.key LIMIT ?)",
                 (json.dumps(PRIORITIES), over),
             )
