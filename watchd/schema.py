@@ -144,7 +144,7 @@ def _complaint(detail: ErrorDetails, written: Any, *, at_key: bool) -> str:
         return f"is longer than {limits['max_length']} characters"
     if kind == "string_type" and got is not None and not isinstance(got, dict | list):
         return "is a text here; put it in quotes"
-    if kind == "literal_error" and isinstance(got, str):
+    if kind == "literal_error" and isinstance(got, str) and "://" not in got:
         valid = re.findall(r"'([^']*)'", limits["expected"])
         return f"cannot be '{got[:40]}'; {nearest(got, valid)}"
     if kind in _BOUNDS:
@@ -164,6 +164,8 @@ def show_input(value: object) -> str:
         return "a mapping" if isinstance(value, dict) else "a list"
     if isinstance(value, date):
         return "a date"
+    if isinstance(value, str) and "://" in value:
+        return "a URL"  # in which there may be a secret
     return f"{value!r}"[:60] if value is not None else "empty"
 
 

@@ -64,7 +64,7 @@ class PhoneBridge:
         self._targets: dict[str, frozenset[str]] = {}
         self._services = services
         name = client_name(config.prefix, phone.replies.name)
-        own = f"{config.prefix}/response/{name}"
+        own = f"{config.prefix}/response/{phone.replies.name}"
         self._hearing = Hearing(
             config.prefix,
             phone,
