@@ -1,8 +1,8 @@
-"""Whatever comes, fails and is started anew: every critical message is handed on, nothing twice, and
-nothing is lost but what the bound dropped, which is said.
+"""Whatever comes, fails and is started anew: every critical message is handed on, nothing twice,
+and nothing is lost but what the bound dropped, which is said.
 
-The real queue on a real file and the real decisions; only the service is played, and the time. A kill
-between the service's yes and the note of it is left out: docs/phone.md says what it does.
+The real queue on a real file and the real decisions; only the service is played, and the time. A
+kill between the service's yes and the note of it is left out: docs/phone.md says what it does.
 """
 
 from __future__ import annotations
@@ -17,7 +17,14 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
 from tests.phone.builders import notice, setting, utc
 from watchd.config import Phone
@@ -181,14 +188,14 @@ class Course(RuleBasedStateMachine):
         self.folder.cleanup()
 
 
-class TestFewCourses(Course.TestCase):  # type: ignore[name-defined, misc] # made by Hypothesis
-    """Some, always."""
+SOME = settings(max_examples=8, stateful_step_count=25, deadline=None)
+MANY = settings(max_examples=200, stateful_step_count=50, deadline=None)
 
-    settings = settings(max_examples=8, stateful_step_count=25, deadline=None)
+
+def test_some_courses() -> None:
+    run_state_machine_as_test(Course, settings=SOME)
 
 
 @pytest.mark.long
-class TestManyCourses(Course.TestCase):  # type: ignore[name-defined, misc]
-    """And many."""
-
-    settings = settings(max_examples=200, stateful_step_count=50, deadline=None)
+def test_many_courses() -> None:
+    run_state_machine_as_test(Course, settings=MANY)

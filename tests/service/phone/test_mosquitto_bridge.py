@@ -16,6 +16,7 @@ from tests.service import brokers
 from tests.service.brokers import HOST, BrokerProcess
 from tests.service.certificates import Authority
 from tests.service.clients import Listener
+from tests.service.faults.link import Link
 from tests.service.patience import until
 from tests.service.phone.conftest import annunciation
 
@@ -23,6 +24,19 @@ pytestmark = pytest.mark.broker
 EXAMPLE = Path(__file__).parents[3] / "docs" / "mosquitto-bridge.example.conf"
 PASSWORD = "made up for the hut"
 TOPIC = "watchd/annunciation"
+
+
+def example(port: int, ca: Authority) -> str:
+    """The file, for a broker at this port."""
+    text = EXAMPLE.read_text("utf-8")
+    for theirs, ours in (
+        ("address broker.example:8883", f"address {HOST}:{port}"),
+        ("put-the-password-here", PASSWORD),
+        ("/etc/mosquitto/certs/elsewhere-ca.pem", str(ca.certificate)),
+    ):
+        assert text.count(theirs) == 1
+        text = text.replace(theirs, ours)
+    return text
 
 
 class Far:
@@ -64,15 +78,7 @@ def far(mosquitto_path: Path, tmp_path: Path) -> Iterator[Far]:
 
 @pytest.fixture
 def near(mosquitto_path: Path, tmp_path: Path, far: Far) -> Iterator[BrokerProcess]:
-    text = EXAMPLE.read_text("utf-8")
-    for theirs, ours in (
-        ("address broker.example:8883", f"address {HOST}:{far.process.port}"),
-        ("put-the-password-here", PASSWORD),
-        ("/etc/mosquitto/certs/elsewhere-ca.pem", str(far.ca.certificate)),
-    ):
-        assert text.count(theirs) == 1
-        text = text.replace(theirs, ours)
-    with brokers.mosquitto(mosquitto_path, tmp_path, text) as process:
+    with brokers.mosquitto(mosquitto_path, tmp_path, example(far.process.port, far.ca)) as process:
         yield process
 
 
@@ -87,40 +93,51 @@ def test_an_annunciation_arrives_on_the_other_broker(near: BrokerProcess, far: F
         assert {h.topic for h in reader.heard} <= {TOPIC, "marks"}
 
 
-def test_what_comes_while_the_other_one_is_away_arrives_when_it_is_back(
-    near: BrokerProcess, far: Far
+def test_what_comes_while_the_way_is_closed_arrives_when_it_is_open(
+    mosquitto_path: Path, tmp_path: Path, far: Far
 ) -> None:
+    """What waits is not retained: each of them comes."""
+    with (
+        Link(far.process.port) as link,
+        brokers.mosquitto(mosquitto_path, tmp_path, example(link.port, far.ca)) as near,
+        far.reads() as reader,
+        Listener(near.port, "#") as hut,
+    ):
+        hut.send(TOPIC, annunciation("before"))
+        reader(TOPIC)
+        link.refuse()
+        for number in range(3):
+            hut.send(TOPIC, annunciation(f"meanwhile {number}"))
+        link.takes()
+        until(
+            lambda: any(h.data["title"] == "meanwhile 2" for h in reader.on(TOPIC)),
+            "all of them",
+            within_s=90,
+        )
+    # One whose acknowledgement the closed way held back comes twice: that is QoS 1.
+    titles = list(dict.fromkeys(h.data["title"] for h in reader.on(TOPIC)))
+    assert titles == ["before", "meanwhile 0", "meanwhile 1", "meanwhile 2"]
+
+
+@pytest.mark.long
+def test_after_the_other_broker_was_killed(near: BrokerProcess, far: Far) -> None:
     with Listener(near.port, "#") as hut:
         with far.reads() as reader:
             hut.send(TOPIC, annunciation("before"))
             reader(TOPIC)
         far.process.kill()
-        for number in range(3):
-            hut.send(TOPIC, annunciation(f"meanwhile {number}"))
-            hut.send("watchd/newest-annunciation", annunciation(f"meanwhile {number}"), retain=True)
+        hut.send("watchd/newest-annunciation", annunciation("meanwhile"), retain=True)
         far.process.start()
         with far.reads() as reader:
-            until(
-                lambda: reader.on("watchd/newest-annunciation"),
-                "the bridge is back",
-                within_s=90,
-            )
-            reader(
-                "watchd/newest-annunciation",
-                lambda d: d["title"] == "meanwhile 2",
-            )
+            until(lambda: reader.on("watchd/newest-annunciation"), "it is back", within_s=90)
 
 
 def test_a_broker_that_is_somebody_else_gets_nothing(
     mosquitto_path: Path, tmp_path: Path, far: Far
 ) -> None:
     stranger = Authority(tmp_path, "stranger")
-    text = EXAMPLE.read_text("utf-8")
-    text = text.replace("broker.example:8883", f"{HOST}:{far.process.port}")
-    text = text.replace("put-the-password-here", PASSWORD)
-    text = text.replace("/etc/mosquitto/certs/elsewhere-ca.pem", str(stranger.certificate))
     with (
-        brokers.mosquitto(mosquitto_path, tmp_path, text) as near,
+        brokers.mosquitto(mosquitto_path, tmp_path, example(far.process.port, stranger)) as near,
         Listener(near.port, "#") as hut,
         far.reads() as reader,
     ):
