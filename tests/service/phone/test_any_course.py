@@ -108,6 +108,12 @@ class Course(RuleBasedStateMachine):
         assert self.queue.take(made, self.now, TARGETS) is not None
         self.taken[name] = priority
 
+    @rule(number=st.integers(4, 10), priority=st.sampled_from(["high", "low"]))
+    def many_come(self, number: int, priority: str) -> None:
+        """More than wait, or than an hour has room for."""
+        for _ in range(number):
+            self.comes(priority=priority, kind=Kind.ANNUNCIATION)
+
     @precondition(lambda self: self._criticals() < MOST_CRITICAL)
     @rule()
     def critical_comes(self) -> None:
@@ -188,7 +194,7 @@ class Course(RuleBasedStateMachine):
         self.folder.cleanup()
 
 
-SOME = settings(max_examples=8, stateful_step_count=25, deadline=None)
+SOME = settings(max_examples=10, stateful_step_count=25, deadline=None)
 MANY = settings(max_examples=200, stateful_step_count=50, deadline=None)
 
 
