@@ -90,8 +90,10 @@ class Listening:
         client = client_for(self._broker, now, self._name)
         async with client:
             try:
-                self._client = client
                 await subscribe(client, list(self._filters()))
+                # Not before: the old session has these subscriptions already, and the mark would
+                # be back before what is retained has come.
+                self._client = client
                 self._trust.stands()
                 backoff.linked()
                 self._link.up()
