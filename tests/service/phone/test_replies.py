@@ -99,3 +99,21 @@ def test_replies_can_be_switched_off(
     says.send("watchd/annunciation", {"title": "the end", "text": "x", "priority": "critical"})
     receiver.gets("the end")
     assert receiver.titles() == ["the end"]
+
+
+@pytest.mark.long
+def test_a_watchd_that_is_killed_is_told_of_by_its_will(
+    broker: BrokerProcess, watchd: Start, receiver: Receiver, tmp_path: Path
+) -> None:
+    phone = {
+        "urls_file": str(write_urls(tmp_path, receiver.url())),
+        "queue": str(tmp_path / "queue" / "phone.db"),
+        "lost_after": "30 s",
+    }
+    config = write_config(tmp_path, broker.port, phone=phone)
+    daemon: Daemon = watchd(config)
+    daemon.works()
+    # Six times as fast: what the will says is due in 5 s, what silence says in 30 s at the soonest.
+    watchd(config, "--clock-speed", "6", command="bridge").logs("listening")
+    daemon.kill()
+    receiver.gets("watchd is not heard", "its link broke")
