@@ -15,6 +15,7 @@ from watchd.commands import (
     alarms,
     audit,
     backup,
+    bridge,
     check,
     completion,
     digest,
@@ -32,7 +33,7 @@ from watchd.errors import WatchdError
 
 # In the order of their use, under what a person is about to do.
 _GROUPS: tuple[tuple[str, tuple[ModuleType, ...]], ...] = (
-    ("set it up", (setup, check, run)),
+    ("set it up", (setup, check, run, bridge)),
     ("every day", (alarms, digest, audit, reanchor)),
     ("rules and the past", (fields, replay, tune, export, backup)),
     ("for editors, programs and shells", (schema, completion)),

@@ -61,7 +61,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--store",
         metavar="FILE",
-        help="of this store, such as replay --keep writes, in place of the config's",
+        help="one that replay --keep wrote, for example (default: that of the config)",
     )
     begin = parser.add_mutually_exclusive_group()
     begin.add_argument(

@@ -9,6 +9,7 @@ from watchd.config.broker import Broker, Requests, Tls
 from watchd.config.digest import Digest
 from watchd.config.file import Alarms, Config, Store, Telemetry, parse_config
 from watchd.config.pack import Balancer, Band, Bms, Cell, Pack, Temperature
+from watchd.config.phone import Phone, QuietHours, Replies
 from watchd.config.profile import Profile, UpperEnd
 from watchd.config.sources import FieldMap, Source
 
@@ -27,7 +28,10 @@ __all__ = [
     "DischargeLimit",
     "FieldMap",
     "Pack",
+    "Phone",
     "Profile",
+    "QuietHours",
+    "Replies",
     "Requests",
     "Source",
     "Store",

@@ -10,6 +10,7 @@ from watchd.config.bank import Bank
 from watchd.config.broker import Broker, Requests
 from watchd.config.digest import Digest
 from watchd.config.pack import Pack
+from watchd.config.phone import Phone
 from watchd.config.profile import Profile
 from watchd.config.sources import Source
 from watchd.config.values import Name, Prefix, TimeZone
@@ -77,6 +78,7 @@ class Config(Section):
     alarms: Alarms = Field(Alarms(), description="what holds for all alarms")
     digest: Digest = Field(Digest(), description="the daily and the weekly digest")
     store: Store = Field(Store(), description="state over a restart")
+    phone: Phone | None = Field(None, description="what `watchd bridge` hands on to a phone")
     profile: Profile = Field(Profile(), description="the chemistry")
     rules: str | None = Field(None, description="folder of rules; default: those that ship")
 
