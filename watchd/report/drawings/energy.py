@@ -1,0 +1,42 @@
+"""Energy: what went in upward, what came out downward."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from watchd.report.drawings.paper import (
+    FIRST,
+    PAPER,
+    SECOND,
+    SOFT,
+    sheet,
+    time_axis,
+    value_axis,
+)
+from watchd.report.drawings.svg import mark
+from watchd.report.series.energy import Energy
+
+HEIGHT = 160.0
+
+
+def draw(energy: Energy) -> Figure:
+    """A bar up and a bar down for each day."""
+    figure, axes = sheet(HEIGHT)
+    places = [energy.place(at) for at, *_ in energy.days]
+    into = [d[1] for d in energy.days]
+    out = [-d[2] for d in energy.days]
+    for name, values, colour, hatch in (("in", into, FIRST, ""), ("out", out, SECOND, "/////")):
+        bars = axes.bar(
+            places, values, width=0.72, facecolor=colour, edgecolor=PAPER if hatch else colour,
+            linewidth=0, hatch=hatch,
+        )  # fmt: skip
+        for bar in bars:
+            bar.set_gid(mark(name))
+    high, low = max([*into, 0.1]), min([*out, -0.1])
+    value_axis(axes, 1.2 * low, 1.2 * high, "kWh", absolute=True)
+    axes.axhline(0.0, color=SOFT, linewidth=0.9)
+    time_axis(axes, energy.span)
+    axes.spines["bottom"].set_visible(False)
+    for word, y, va in (("in", 1.0, "top"), ("out", 0.0, "bottom")):
+        axes.text(1.0, y, word, transform=axes.transAxes, ha="right", va=va, color=SOFT)
+    return figure

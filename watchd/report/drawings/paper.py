@@ -1,0 +1,115 @@
+"""The sheet that all drawings are on: its size, its type, its colours, its axis of time.
+
+A unit is a CSS pixel on a phone of 360 px, so that text of `TEXT` stays readable there; on a wider
+screen two drawings stand side by side. A colour here stands for a part that it plays. The page
+says what that is, in light and in dark (`svg` puts the names of its variables in).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from watchd.report.span import Span
+from watchd.report.writing import shown
+
+WIDTH = 340.0
+LEFT, RIGHT, TOP, BOTTOM = 34.0, 10.0, 12.0, 20.0
+TEXT = 10.5
+_POINTS = 72.0  # to matplotlib's inch; one of them is a unit
+_STEPS = (1, 2, 2.5, 5, 10)
+
+# Parts that colours play. Any colours would do that differ.
+INK, SOFT, RULE, PAPER = "#010101", "#010102", "#010103", "#010104"
+FIRST, SECOND, THIRD, MARK = "#020201", "#020202", "#020203", "#020204"
+LEVELS = {
+    -3: "#030301", -2: "#030302", -1: "#030303", 0: "#030304",
+    1: "#030305", 2: "#030306", 3: "#030307",
+}  # fmt: skip
+VARIABLES = {
+    INK: "ink", SOFT: "soft", RULE: "rule", PAPER: "paper",
+    FIRST: "first", SECOND: "second", THIRD: "third", MARK: "mark",
+    LEVELS[-3]: "low-3", LEVELS[-2]: "low-2", LEVELS[-1]: "low-1", LEVELS[0]: "near",
+    LEVELS[1]: "high-1", LEVELS[2]: "high-2", LEVELS[3]: "high-3",
+}  # fmt: skip
+
+
+def style() -> AbstractContextManager[None]:
+    """What drawing and writing it out are done within: the same whatever the user's settings."""
+    found: AbstractContextManager[None] = mpl.rc_context(
+        {
+            **{name: value for name, value in mpl.rcParamsDefault.items() if name != "backend"},
+            "svg.fonttype": "none",  # text stays text: the page's own type, found and read aloud
+            "svg.hashsalt": "watchd",  # the same numbers give the same bytes
+            "font.size": TEXT,
+            "text.color": INK,
+            "axes.edgecolor": RULE,
+            "axes.linewidth": 0.8,
+            "hatch.linewidth": 0.8,
+            "path.simplify_threshold": 0.2,
+            "interactive": False,
+        }
+    )
+    return found
+
+
+def sheet(height: float, *, right: float = RIGHT, left: float = LEFT) -> tuple[Figure, Axes]:
+    """A figure of `height` units with one bare axes."""
+    figure = Figure(figsize=(WIDTH / _POINTS, height / _POINTS), dpi=_POINTS)
+    figure.patch.set_visible(False)
+    axes = figure.add_axes(
+        (
+            left / WIDTH,
+            BOTTOM / height,
+            (WIDTH - left - right) / WIDTH,
+            (height - TOP - BOTTOM) / height,
+        )
+    )
+    axes.patch.set_visible(False)
+    for side in ("top", "left", "right"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=0, labelsize=TEXT, labelcolor=SOFT, pad=4)
+    return figure, axes
+
+
+def time_axis(axes: Axes, span: Span) -> None:
+    """The span from edge to edge, with its labels."""
+    axes.set_xlim(0.0, max(span.days, 1e-6))
+    ticks = span.ticks()
+    axes.set_xticks([place for place, _ in ticks], [label for _, label in ticks])
+    axes.tick_params(axis="x", length=3, color=RULE)
+    # A label at an edge of the sheet stays on it.
+    for (place, _), text in zip(ticks, axes.get_xticklabels(), strict=True):
+        if place > 0.93 * span.days:
+            text.set_horizontalalignment("right")
+
+
+def value_axis(axes: Axes, low: float, high: float, unit: str, *, absolute: bool = False) -> None:
+    """Round values with a hair line each; the highest carries the unit. `absolute`: no minus."""
+    axes.set_ylim(low, high)
+    every = MaxNLocator(nbins=4, steps=list(_STEPS)).tick_values(low, high)
+    ticks = [float(t) for t in every if low - 1e-9 <= t <= high + 1e-9]
+    labels = [shown(abs(t) if absolute else t, "g") for t in ticks]
+    axes.set_yticks(ticks, labels)
+    axes.grid(axis="y", color=RULE, linewidth=0.6)
+    axes.set_axisbelow(True)
+    if ticks:
+        note(axes, unit, ticks[-1])
+
+
+def note(axes: Axes, unit: str, level: float) -> None:
+    """The unit, on the hair line of the highest value."""
+    axes.text(
+        0.0, level, f" {unit}", color=SOFT, va="bottom", ha="left",
+        transform=axes.get_yaxis_transform(),
+    )  # fmt: skip
+
+
+def breaks(values: Sequence[float | None]) -> list[float]:
+    """Values for a line that is broken where one is not known."""
+    return [float("nan") if v is None else v for v in values]

@@ -1,0 +1,158 @@
+"""What a report rests on, read once from what is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Protocol
+
+from watchd.config import Config
+from watchd.figures import Value
+from watchd.history.summaries import Day
+from watchd.history.trends import FullCharge, PackDay, Trend
+from watchd.messages import JournalEntry
+from watchd.report.occurrences import Occurrence, occurrences_of
+from watchd.report.span import DAY_S, Clock, Span
+
+LONG_AGO = -1e12
+WHOLE_DAYS_FROM_D = 2.0  # a longer span begins at a UTC midnight, so that its days are whole
+
+
+class Kept(Protocol):
+    """What can be asked of a history; `watchd.shell.store.history.History` has it."""
+
+    def ends(self, pack: str) -> tuple[float, float] | None:
+        """When the first and the last that is kept of a pack were (Unix s)."""
+
+    def days(self, pack: str, begin: float, end: float) -> Iterator[Day]:
+        """UTC days with charge and energy."""
+
+    def pack_days(self, pack: str, begin: float, end: float) -> Iterator[PackDay]:
+        """UTC days with the figures at their end."""
+
+    def trends(self, subject: str, begin: float, end: float) -> Iterator[Trend]:
+        """Figures every five minutes."""
+
+    def journal(self, begin: float, end: float) -> Iterator[JournalEntry]:
+        """What alarms did."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackSeason:
+    """A pack. Everything in the order of time."""
+
+    name: str
+    nameplate_ah: float
+    days: tuple[Day, ...]
+    kept: tuple[PackDay, ...]
+    trends: tuple[Trend, ...]
+    occurrences: tuple[Occurrence, ...]
+
+    @property
+    def fulls(self) -> tuple[FullCharge, ...]:
+        """Its full charges."""
+        return tuple(full for day in self.kept for full in day.full_charges)
+
+    def number(self, name: str) -> float | None:
+        """A figure as of the last that was kept."""
+        return number_of(self.kept[-1].figures.get(name)) if self.kept else None
+
+    def word(self, name: str) -> str | None:
+        """The same of a text."""
+        value = self.kept[-1].figures.get(name) if self.kept else None
+        return value if isinstance(value, str) else None
+
+    def holds(self, name: str) -> bool:
+        """The same of yes and no; unknown is no."""
+        return bool(self.kept) and self.kept[-1].figures.get(name) is True
+
+
+@dataclass(frozen=True, slots=True)
+class BankSeason:
+    """A bank with those of its packs that the report is about."""
+
+    name: str
+    nameplate_ah: float  # of all of its packs
+    packs: tuple[PackSeason, ...]
+    trends: tuple[Trend, ...]
+    occurrences: tuple[Occurrence, ...]  # of the bank, these packs and watchd itself
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """All of it."""
+
+    span: Span
+    banks: tuple[BankSeason, ...]
+
+    @property
+    def packs(self) -> tuple[PackSeason, ...]:
+        """Of all banks."""
+        return tuple(pack for bank in self.banks for pack in bank.packs)
+
+
+def number_of(value: Value) -> float | None:
+    """A figure's value if it is a number; yes and no are none."""
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def span_of(kept: Kept, packs: Sequence[str], since_s: float, clock: Clock) -> Span | None:
+    """The last `since_s` of what is kept of these packs. None: nothing is."""
+    ends = [found for name in packs if (found := kept.ends(name)) is not None]
+    if not ends:
+        return None
+    first, last = min(begin for begin, _ in ends), max(end for _, end in ends)
+    end = last + 1.0  # a span goes up to, and without, its end
+    begin = end - since_s
+    if since_s > WHOLE_DAYS_FROM_D * DAY_S:
+        begin = ceil(begin / DAY_S) * DAY_S
+    return Span(max(begin, first), end, clock)
+
+
+def read(
+    kept: Kept,
+    config: Config,
+    packs: Sequence[str],
+    span: Span,
+    begins: Callable[[str], None] = lambda _: None,
+) -> Iterator[BankSeason]:
+    """Bank by bank, in the order of the config; a bank without one of `packs` is left out.
+
+    `begins` is told the name of each pack before it is read.
+    """
+    entries = list(kept.journal(LONG_AGO, span.end))
+    occurrences = occurrences_of(entries, span.begin, span.end)
+    for name in config.banks:
+        own = [pack for pack in packs if config.packs[pack].bank == name]
+        if own:
+            yield BankSeason(
+                name,
+                sum(p.nameplate_ah for p in config.packs_of(name).values()),
+                tuple(_pack(kept, pack, config, span, occurrences, begins) for pack in own),
+                tuple(kept.trends(f"bank/{name}", span.begin, span.end)),
+                tuple(
+                    o
+                    for o in occurrences
+                    if o.pack in own or o.is_of_watchd or o.subject == f"bank/{name}"
+                ),
+            )
+
+
+def _pack(
+    kept: Kept,
+    name: str,
+    config: Config,
+    span: Span,
+    occurrences: Sequence[Occurrence],
+    begins: Callable[[str], None],
+) -> PackSeason:
+    begins(name)
+    return PackSeason(
+        name,
+        config.packs[name].nameplate_ah,
+        tuple(kept.days(name, span.begin, span.end)),
+        tuple(kept.pack_days(name, span.begin, span.end)),
+        tuple(kept.trends(f"pack/{name}", span.begin, span.end)),
+        tuple(o for o in occurrences if o.pack == name),
+    )
