@@ -81,7 +81,7 @@ def test_a_file_of_a_newer_version_is_not_touched(tmp_path: Path, in_wal: bool) 
         if not in_wal:
             db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         before = path.read_bytes()
-        with pytest.raises(DamagedError, match="it is of version 4; this watchd knows 3") as told:
+        with pytest.raises(DamagedError, match="it is of version 5; this watchd knows 4") as told:
             Store(path)
         assert told.value.newer
         assert path.read_bytes() == before

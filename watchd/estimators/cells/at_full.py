@@ -55,6 +55,8 @@ class AtFull:
             known = {}
         self._figures: Figures = {**dict.fromkeys(_OF), **known.get("figures", {})}
         self._at: float | None = known.get("at")
+        cells = known.get("cells")
+        self._cells: list[float] | None = list(cells) if cells is not None else None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -62,6 +64,7 @@ class AtFull:
             "charge_voltage_v": self._charge_voltage_v,
             "figures": dict(self._figures),
             "at": self._at,
+            "cells": self._cells,
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
@@ -70,10 +73,18 @@ class AtFull:
             seen = {name: figures[of] for name, of in _OF.items()}
             volts = {name: v for name, v in seen.items() if isinstance(v, float)}
             if len(volts) == len(_OF):
-                self._take(sample.at, volts)
+                self._take(sample.at, volts, sample.cell_v)
         figures.update(self._figures)
 
-    def _take(self, at: float, volts: dict[str, float]) -> None:
+    def deviation_mv(self) -> tuple[float, ...] | None:
+        """Each cell minus the mean of them, in order, as of then; None until the pack was full."""
+        cells = self._cells
+        if cells is None:
+            return None
+        mean = sum(cells) / len(cells)
+        return tuple((v - mean) * 1000 for v in cells)
+
+    def _take(self, at: float, volts: dict[str, float], cells: tuple[float, ...] | None) -> None:
         step_s = at - self._at if self._at is not None else math.inf
         self._at = at
         anew = step_s > APART_S
@@ -83,3 +94,10 @@ class AtFull:
             mean = self._figures[name]
             moves = isinstance(mean, float) and not anew
             self._figures[name] = mean + part * (seen - mean) if moves else seen  # type: ignore[operator]
+        if cells is None:
+            return
+        before = self._cells
+        if before is None or anew or len(before) != len(cells):
+            self._cells = list(cells)
+        else:
+            self._cells = [m + part * (v - m) for m, v in zip(before, cells, strict=True)]
