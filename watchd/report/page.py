@@ -14,7 +14,7 @@ from watchd.report.findings.finding import Finding
 from watchd.report.report import Report, Section
 from watchd.report.series.alarms import Alarms
 from watchd.report.series.shown import Shown
-from watchd.report.span import DAY_S, Span
+from watchd.report.span import DAY_S, MONTHS, Span
 from watchd.report.table import Table
 from watchd.report.words import MOST_FIRST, Paragraph, more_to_do, opening, said_once
 from watchd.report.writing import lasted, listed
@@ -22,6 +22,7 @@ from watchd.report.writing import lasted, listed
 # The numbers of a drawing, its own name in the page and its sentence -> an `<svg>`.
 Drawn = Callable[[Any, str, str], str]
 OLD_S = DAY_S  # what is kept ends longer ago than that: the reader is told
+_UNIT = re.compile(rf"(?<=\d) (?=%|(?:mV|kWh|Ah|mΩ|V|A|W|h|min|days?|{'|'.join(MONTHS)})\b)")
 _CODE = re.compile(r"`([^`]+)`")
 
 
@@ -54,7 +55,7 @@ def _head(report: Report, now: float) -> Iterator[str]:
         last = escape(span.moment(span.end))
         yield f"<p>What is kept ends on {last}. Of what came after, this page knows nothing.</p>\n"
     if asked:
-        yield '<h2 class="lead">What to do first</h2>\n'
+        yield '<div class="doing">\n<h2 class="lead">What to do first</h2>\n'
         if cautions := list(dict.fromkeys(f.caution for f in asked[:MOST_FIRST] if f.caution)):
             yield f'<p class="caution">{_text(said_once(cautions))}</p>\n'
         yield '<ol class="first">\n'
@@ -63,6 +64,7 @@ def _head(report: Report, now: float) -> Iterator[str]:
         yield "</ol>\n"
         if more := more_to_do(asked):
             yield f"<p>{_text(more)}</p>\n"
+        yield "</div>\n"
     if len(report.sections) > 2:
         links = ", ".join(
             f'<a href="#{_id(s)}">{escape(s.name)}</a>' for s in report.sections if s.kind == "pack"
@@ -92,8 +94,10 @@ def _section(section: Section, drawn: Drawn) -> Iterator[str]:
 
 
 def _paragraph(words: Paragraph) -> str:
-    parts = " ".join(f"<b>{escape(p.lead)}.</b> {_text(p.text)}" for p in words.parts)
-    return f'<p class="words">{parts}</p>\n'
+    parts = "".join(
+        f'<p class="{p.kind}"><b>{escape(p.lead)}.</b> {_text(p.text)}</p>\n' for p in words.parts
+    )
+    return f'<div class="words">\n{parts}</div>\n'
 
 
 def _figure(shown: Shown, name: str, drawn: Drawn, whose: str) -> str:
@@ -152,5 +156,6 @@ def _id(section: Section) -> str:
 
 
 def _text(text: str) -> str:
-    """Escaped; what stands in backquotes is a command."""
-    return _CODE.sub(r"<code>\1</code>", escape(text, quote=False))
+    """Escaped; what stands in backquotes is a command, and a unit stays with its number."""
+    kept = _UNIT.sub("\N{NO-BREAK SPACE}", escape(text, quote=False))
+    return _CODE.sub(r"<code>\1</code>", kept)

@@ -80,8 +80,10 @@ def report_of(season: Season, rules: Mapping[str, Rule]) -> Report:
 
 
 def _of_bank(bank: BankSeason, known: Known) -> Section:
-    drawings = (Current.of(bank, known.span), Alarms.of(bank, known.span))
-    return Section(f"bank/{bank.name}", tuple(findings_of_bank(bank, known)), drawings)
+    drawings: list[Shown] = [Current.of(bank, known.span), Alarms.of(bank, known.span)]
+    if len(bank.packs) > 1:
+        drawings.append(Energy.of(bank.packs, known.span))
+    return Section(f"bank/{bank.name}", tuple(findings_of_bank(bank, known)), tuple(drawings))
 
 
 def _of_pack(pack: PackSeason, known: Known) -> Section:
@@ -92,6 +94,6 @@ def _of_pack(pack: PackSeason, known: Known) -> Section:
         Soc.of(pack, span),
         Capacity.of(pack, span),
         Joints.of(pack, known.joint_limit_mohm()),
-        Energy.of(pack, span),
+        Energy.of([pack], span),
     )
     return Section(f"pack/{pack.name}", tuple(findings_of_pack(pack, known)), drawings)

@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 Clock = Callable[[float], datetime]
 DAY_S = 86400.0
 MOST_LABELS = 5
+# Not the locale's: a page is the same wherever it is made.
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _HOURS = (1, 2, 3, 6, 12)
 _DAYS = (1, 2, 3, 5, 7, 10, 14, 28, 56, 91, 182, 364)
 
@@ -33,12 +35,12 @@ class Span:
     def moment(self, at: float) -> str:
         """`21 Sep 14:05`, by the keeper's clock."""
         when = self.clock(at)
-        return f"{when.day} {when:%b %H:%M}"
+        return f"{_day(when)} {when:%H:%M}"
 
     def date(self, at: float) -> str:
         """`21 Sep 2026`, by the keeper's clock."""
         when = self.clock(at)
-        return f"{when.day} {when:%b %Y}"
+        return f"{_day(when)} {when.year}"
 
     def ticks(self) -> list[tuple[float, str]]:
         """Places on the axis of time with their labels: midnights, or hours of a short span."""
@@ -52,7 +54,7 @@ class Span:
         found = []
         while when.timestamp() <= self.end:
             if when.timestamp() >= self.begin - 1:
-                label = f"{when:%H:%M}" if hours <= 48 else f"{when.day} {when:%b}"
+                label = f"{when:%H:%M}" if hours <= 48 else _day(when)
                 found.append((self.place(when.timestamp()), label))
             when += step
         return found
@@ -60,5 +62,8 @@ class Span:
 
 def utc_day(at: float) -> str:
     """`21 Sep`: the UTC day that begins at `at`."""
-    when = datetime.fromtimestamp(at, UTC)
-    return f"{when.day} {when:%b}"
+    return _day(datetime.fromtimestamp(at, UTC))
+
+
+def _day(when: datetime) -> str:
+    return f"{when.day} {MONTHS[when.month - 1]}"

@@ -7,18 +7,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from watchd.report.findings.finding import Finding, Standing, urgency
-from watchd.report.writing import count, listed
+from watchd.report.writing import listed
 
 MOST_FIRST = 5
+_NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
 _SENTENCE = re.compile(r"[^.]+\.")
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a paragraph: what it is about, in a word or two, and its sentences."""
+    """A part of it: what it is about, in a word or two, and its sentences."""
 
     lead: str
     text: str
+    kind: str  # well, not-well, not-known or to-do
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +43,9 @@ def opening(asked: Sequence[Finding], packs: int) -> str:
     if not asked:
         return f"Nothing has to be done at {of}, as far as this report can see."
     subjects = list(dict.fromkeys(f.name for f in asked))
-    things = count(len(asked), "thing wants", "things want")
-    return (
-        f"{things.capitalize()} doing, at {listed(subjects)}. First, {asked[0].name}: "
-        f"{_lower(asked[0].what)}"
-    )
+    number = _NUMBERS[len(asked)] if len(asked) < len(_NUMBERS) else str(len(asked))
+    things = f"{number} {'thing wants' if len(asked) == 1 else 'things want'}"
+    return f"{things} doing, at {listed(subjects)}. First, {asked[0].name}: {_lower(asked[0].what)}"
 
 
 def more_to_do(asked: Sequence[Finding]) -> str:
@@ -53,7 +53,8 @@ def more_to_do(asked: Sequence[Finding]) -> str:
     left = len(asked) - MOST_FIRST
     if left <= 0:
         return ""
-    return f"{count(left, 'thing').capitalize()} more can wait; the packs below have them."
+    number = _NUMBERS[left] if left < len(_NUMBERS) else str(left)
+    return f"{number} more can wait, and {'stands' if left == 1 else 'stand'} below."
 
 
 def paragraph(name: str, findings: Sequence[Finding]) -> Paragraph:
@@ -62,15 +63,19 @@ def paragraph(name: str, findings: Sequence[Finding]) -> Paragraph:
     asked = to_do(findings)
     not_well = [*sorted(by[Standing.ACT], key=urgency), *by[Standing.WATCH]]
     parts = [
-        Part("Well", " ".join(f.what for f in by[Standing.WELL])),
-        Part("Not well", " ".join(f.what for f in not_well)),
-        Part("Not known", " ".join(f.what for f in by[Standing.UNKNOWN])),
+        Part("Well", _said(by[Standing.WELL]), "well"),
+        Part("Not well", _said(not_well), "not-well"),
+        Part("Not known", _said(by[Standing.UNKNOWN]), "not-known"),
     ]
     if asked:
-        parts.append(Part("First to do", f"{asked[0].do} {asked[0].caution}".strip()))
+        parts.append(Part("First to do", f"{asked[0].do} {asked[0].caution}".strip(), "to-do"))
     elif watched := [f.do for f in by[Standing.WATCH] if f.do]:
-        parts.append(Part("To keep an eye on", " ".join(watched)))
+        parts.append(Part("To keep an eye on", " ".join(watched), "to-do"))
     return Paragraph(name, tuple(part for part in parts if part.text))
+
+
+def _said(findings: Sequence[Finding]) -> str:
+    return " ".join(finding.what for finding in findings)
 
 
 def said_once(cautions: Sequence[str]) -> str:

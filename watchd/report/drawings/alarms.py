@@ -5,12 +5,12 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from watchd.report.drawings.paper import BOTTOM, INK, RULE, SOFT, TOP, sheet, time_axis
+from watchd.report.drawings.paper import BOTTOM, INK, RULE, SOFT, sheet, time_axis
 from watchd.report.drawings.svg import mark
 from watchd.report.series.alarms import Alarms, Row
 from watchd.rules.rule import Priority
 
-ROW = 27.0
+ROW = 31.0
 _SHAPES = {
     Priority.CRITICAL: ("D", 5.2),
     Priority.HIGH: ("^", 6.2),
@@ -18,14 +18,14 @@ _SHAPES = {
     Priority.LOW: ("o", 5.0),
     Priority.JOURNAL: ("|", 6.0),
 }
-_SIDE = 10.0
+_SIDE, _TOP = 6.0, 4.0
 
 
 def draw(alarms: Alarms) -> Figure:
     """The most urgent on top."""
-    figure, axes = sheet(TOP + BOTTOM + ROW * len(alarms.rows), left=_SIDE)
+    figure, axes = sheet(_TOP + BOTTOM + ROW * len(alarms.rows), left=_SIDE, top=_TOP)
     for number, row in enumerate(alarms.rows):
-        _row(axes, row, number + 0.72, alarms)
+        _row(axes, row, number + 0.66, alarms)
     time_axis(axes, alarms.span)
     axes.set_ylim(len(alarms.rows), 0.0)
     axes.set_yticks([])
@@ -34,9 +34,9 @@ def draw(alarms: Alarms) -> Figure:
 
 def _row(axes: Axes, row: Row, y: float, alarms: Alarms) -> None:
     across = axes.get_yaxis_transform()
-    axes.text(0.0, y - 0.28, row.name, transform=across, va="bottom", ha="left", color=INK)
+    axes.text(0.0, y - 0.21, row.name, transform=across, va="bottom", ha="left", color=INK)
     axes.text(
-        1.0, y - 0.28, str(row.priority), transform=across, va="bottom", ha="right", color=SOFT
+        1.0, y - 0.21, str(row.priority), transform=across, va="bottom", ha="right", color=SOFT
     )
     axes.axhline(y, color=RULE, linewidth=0.6, zorder=0)
     span = alarms.span

@@ -15,7 +15,7 @@ from watchd.report.drawings.paper import (
     RULE,
     SOFT,
     TEXT,
-    TOP,
+    above,
     sheet,
     time_axis,
 )
@@ -24,7 +24,7 @@ from watchd.report.series.cells import Cells, level
 from watchd.report.writing import shown
 
 ROW = 12.0
-_RIGHT, _LEFT = 34.0, 24.0
+_RIGHT, _LEFT, _TOP = 34.0, 22.0, 20.0
 _MARKED = 2  # from this step of the scale on
 _GAP = 0.06  # of a square
 
@@ -32,7 +32,7 @@ _GAP = 0.06  # of a square
 def draw(cells: Cells) -> Figure:
     """A row a cell, the first on top."""
     number = cells.cells
-    figure, axes = sheet(TOP + BOTTOM + ROW * number, right=_RIGHT, left=_LEFT)
+    figure, axes = sheet(_TOP + BOTTOM + ROW * number, right=_RIGHT, left=_LEFT, top=_TOP)
     squares: dict[int, list[tuple[float, float]]] = {step: [] for step in LEVELS}
     for column in cells.columns:
         for cell, deviation in enumerate(column.deviation_mv, 1):
@@ -59,6 +59,8 @@ def draw(cells: Cells) -> Figure:
     labels = list(range(1, number + 1, every))
     axes.set_yticks(labels, [str(n) for n in labels])
     _last(cells, axes)
+    above(axes, "cell")
+    above(axes, "mV", right=True)
     axes.spines["bottom"].set_color(RULE)
     return figure
 

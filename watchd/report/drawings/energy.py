@@ -33,10 +33,8 @@ def draw(energy: Energy) -> Figure:
         for bar in bars:
             bar.set_gid(mark(name))
     high, low = max([*into, 0.1]), min([*out, -0.1])
-    value_axis(axes, 1.2 * low, 1.2 * high, "kWh", absolute=True)
+    value_axis(axes, 1.1 * low, 1.1 * high, "kWh in (up) and out (down)", absolute=True)
     axes.axhline(0.0, color=SOFT, linewidth=0.9)
     time_axis(axes, energy.span)
     axes.spines["bottom"].set_visible(False)
-    for word, y, va in (("in", 1.0, "top"), ("out", 0.0, "bottom")):
-        axes.text(1.0, y, word, transform=axes.transAxes, ha="right", va=va, color=SOFT)
     return figure

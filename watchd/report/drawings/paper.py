@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
+from math import ceil
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -19,8 +20,9 @@ from watchd.report.span import Span
 from watchd.report.writing import shown
 
 WIDTH = 340.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 10.0, 12.0, 20.0
+LEFT, RIGHT, TOP, BOTTOM = 30.0, 8.0, 20.0, 20.0
 TEXT = 10.5
+SHORT_D = 2.0
 _POINTS = 72.0  # to matplotlib's inch; one of them is a unit
 _STEPS = (1, 2, 2.5, 5, 10)
 
@@ -58,7 +60,9 @@ def style() -> AbstractContextManager[None]:
     return found
 
 
-def sheet(height: float, *, right: float = RIGHT, left: float = LEFT) -> tuple[Figure, Axes]:
+def sheet(
+    height: float, *, right: float = RIGHT, left: float = LEFT, top: float = TOP
+) -> tuple[Figure, Axes]:
     """A figure of `height` units with one bare axes."""
     figure = Figure(figsize=(WIDTH / _POINTS, height / _POINTS), dpi=_POINTS)
     figure.patch.set_visible(False)
@@ -67,7 +71,7 @@ def sheet(height: float, *, right: float = RIGHT, left: float = LEFT) -> tuple[F
             left / WIDTH,
             BOTTOM / height,
             (WIDTH - left - right) / WIDTH,
-            (height - TOP - BOTTOM) / height,
+            (height - top - BOTTOM) / height,
         )
     )
     axes.patch.set_visible(False)
@@ -78,19 +82,22 @@ def sheet(height: float, *, right: float = RIGHT, left: float = LEFT) -> tuple[F
 
 
 def time_axis(axes: Axes, span: Span) -> None:
-    """The span from edge to edge, with its labels."""
-    axes.set_xlim(0.0, max(span.days, 1e-6))
+    """The span from edge to edge, a long one to the end of its last day, with its labels."""
+    # Bars and squares are whole days; an axis that is the same in all drawings has room for them.
+    axes.set_xlim(0.0, ceil(span.days) if span.days > SHORT_D else max(span.days, 1e-6))
     ticks = span.ticks()
     axes.set_xticks([place for place, _ in ticks], [label for _, label in ticks])
     axes.tick_params(axis="x", length=3, color=RULE)
     # A label at an edge of the sheet stays on it.
     for (place, _), text in zip(ticks, axes.get_xticklabels(), strict=True):
-        if place > 0.93 * span.days:
+        if place > 0.96 * span.days:
             text.set_horizontalalignment("right")
+        elif place < 0.02 * span.days:
+            text.set_horizontalalignment("left")
 
 
 def value_axis(axes: Axes, low: float, high: float, unit: str, *, absolute: bool = False) -> None:
-    """Round values with a hair line each; the highest carries the unit. `absolute`: no minus."""
+    """Round values with a hair line each, the unit above them. `absolute`: no minus."""
     axes.set_ylim(low, high)
     every = MaxNLocator(nbins=4, steps=list(_STEPS)).tick_values(low, high)
     ticks = [float(t) for t in every if low - 1e-9 <= t <= high + 1e-9]
@@ -98,15 +105,18 @@ def value_axis(axes: Axes, low: float, high: float, unit: str, *, absolute: bool
     axes.set_yticks(ticks, labels)
     axes.grid(axis="y", color=RULE, linewidth=0.6)
     axes.set_axisbelow(True)
-    if ticks:
-        note(axes, unit, ticks[-1])
+    above(axes, unit)
 
 
-def note(axes: Axes, unit: str, level: float) -> None:
-    """The unit, on the hair line of the highest value."""
-    axes.text(
-        0.0, level, f" {unit}", color=SOFT, va="bottom", ha="left",
-        transform=axes.get_yaxis_transform(),
+def above(axes: Axes, text: str, *, right: bool = False) -> None:
+    """A word above the axes, at the left end (as far as the sheet goes) or at the right."""
+    figure = axes.get_figure(root=True)
+    if figure is None:  # an axes always has one; its type does not say so
+        return
+    height = figure.get_size_inches()[1] * _POINTS
+    figure.text(
+        1.0 - RIGHT / WIDTH if right else 2.0 / WIDTH, 1.0 - 9.0 / height, text, color=SOFT,
+        va="center_baseline", ha="right" if right else "left",
     )  # fmt: skip
 
 

@@ -22,7 +22,9 @@ _OUTSIDE = re.compile(r"^.*?(?=<svg)|<metadata>.*?</metadata>|<!--.*?-->", re.DO
 _SHEET_STYLE = re.compile(r"\s*<defs>\s*<style.*?</style>\s*</defs>", re.DOTALL)
 _ROOT = re.compile(r"<svg[^>]*?viewBox=\"([^\"]*)\"[^>]*>")
 _COLOUR = re.compile(r"#0[123]0[123]0[1-7]\b")
-_FONT = re.compile(r"font: [^\";]*?([\d.]+)px [^;\"]*")
+# Both ways in which matplotlib writes them: in one, and each by itself.
+_FONT = re.compile(r"font: ((?:bold|\d+) )?[^\";]*?([\d.]+)px [^;\"]*")
+_FAMILY = re.compile(r"font-family: [^;\"]*;? ?")
 _REFERENCE = re.compile(r"(?:url\(#|href=\"#)([^\")]+)")
 _ID = re.compile(r' id="([^"]*)"')
 _LONG = re.compile(r"(?<![\w#.-])(-?\d+\.\d{3,})")
@@ -58,7 +60,8 @@ def drawn(draw: Callable[[Any], Figure], numbers: Any, name: str, label: str) ->
     text = _SHEET_STYLE.sub("", text)
     text = text.replace("xlink:href", "href")
     text = _COLOUR.sub(lambda m: f"var(--{VARIABLES[m[0]]})", text)
-    text = _FONT.sub(r"font-size: \1px", text)
+    text = _FONT.sub(lambda m: f"font-weight: {m[1] or 'normal'}; font-size: {m[2]}px", text)
+    text = _FAMILY.sub("", text)
     text = _named(text, name)
     text = _COORDINATES.sub(lambda m: f'{m[1]}{_LONG.sub(_short, m[2])}"', text)
     root = f'<svg class="drawing" viewBox="\\1" role="img" aria-label="{escape(label)}">'

@@ -41,11 +41,11 @@ def _limit(bank: BankSeason, known: Known) -> Finding:
 
 
 def _energy(bank: BankSeason, known: Known) -> Finding:
-    every = [Energy.of(pack, known.span) for pack in bank.packs]
-    into, out = sum(e.into_kwh for e in every), sum(e.out_kwh for e in every)
+    energy = Energy.of(bank.packs, known.span)
+    into, out = energy.into_kwh, energy.out_kwh
     numbers = {"in_kwh": round(into, 3), "out_kwh": round(out, 3)}
     subject = f"bank/{bank.name}"
-    if all(e.is_empty for e in every):
+    if energy.is_empty:
         what = "No energy was counted in this span."
         return Finding("energy", subject, Standing.UNKNOWN, what, numbers=numbers)
     form = ".0f" if into + out >= 20 else ".1f"

@@ -10,10 +10,11 @@ from watchd.report.findings.limits import limit_of
 from watchd.report.span import Span
 from watchd.rules.rule import Priority, Rule
 
-SHEET = "The cell maker's limits come first."
+# The first two sentences of every caution (`advice.reanchoring.CAUTION` goes on after them).
+SHEET = "This is advice only. The cell maker's limits, local code and a licensed person come first."
 INSIDE = (
-    "Work at a pack is for a licensed person, by local code, and with the pack isolated: its cells "
-    "can drive an arc through any tool."
+    "Work at a pack is for a licensed person, with the pack isolated: its cells can drive an arc "
+    "through any tool."
 )
 
 

@@ -46,13 +46,17 @@ def _joints(pack: PackSeason, known: Known) -> Finding:
         return finding(Standing.UNKNOWN, "Nothing is known of its joints yet.")
     if limit is not None and excess > limit and excess > 3 * sigma:
         heat = pack.number("joint_heat_w")
-        hot = f", {shown(heat, '.1f')} W of heat at the day's highest current" if heat else ""
+        hot = (
+            f", which makes {shown(heat, '.1f')} W of heat at the day's highest current"
+            if heat
+            else ""
+        )
         return finding(
             Standing.ACT,
             f"The joint at cell {shown(cell)} has {shown(excess, '.2f')} mΩ too much{hot}.",
             f"Lower charge and load current, and do not feel for heat with your hand. Have the "
             f"joints of cell {shown(cell)} cleaned and tightened to the maker's torque.",
-            INSIDE,
+            f"{SHEET} {INSIDE}",
         )
     return finding(
         Standing.WELL,

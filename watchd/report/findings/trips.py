@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from watchd.report.findings.finding import Finding, Known, Standing
+from watchd.report.findings.finding import SHEET, Finding, Known, Standing
 from watchd.report.occurrences import TRIP
 from watchd.report.season import PackSeason, number_of
 from watchd.report.span import DAY_S
@@ -42,5 +42,5 @@ def trips(pack: PackSeason, known: Known) -> Finding | None:
         return Finding("trips", subject, Standing.WATCH, what, numbers=numbers)
     first = next((do for event, do in _DO.items() if event in (events or "")), "")
     do = f"{first or 'Lower the current until the cause is found'}."
-    caution = "Do not widen a protection threshold to make it quiet: it is the cell maker's limit."
+    caution = f"{SHEET} Do not widen a protection threshold to make it quiet."
     return Finding("trips", subject, Standing.ACT, what, do, caution, numbers)

@@ -64,7 +64,7 @@ class Alarms:
         said = f"{count(number, 'alarm')} stood {count(len(self.times), 'time')} in all"
         if not standing:
             return f"{said}; none stands at its end."
-        names = ", ".join(f"{subject_of(o)} {name_of(o)}" for o in standing[:4])
+        names = ", ".join(f"{subject_of(o)} ({name_of(o)})" for o in standing[:4])
         more = f" and {len(standing) - 4} more" if len(standing) > 4 else ""
         return f"{said}; at its end {count(len(standing), 'stands', 'stand')}: {names}{more}."
 

@@ -1,43 +1,49 @@
-"""The charge current of a bank against the suggested limit, with the trips of its packs."""
+"""The charge current of a bank against the suggested limit, with the trips of its packs.
+
+A short span is drawn as it went. A long one has for each day the moment at which the current came
+nearest to what was suggested then, or went furthest beyond it: the highest current of a day and its
+lowest suggestion belong to different hours, and would look like a fault every day.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
 from watchd.history.trends import EVERY_S
 from watchd.report.occurrences import TRIP, Occurrence
 from watchd.report.season import BankSeason, number_of
-from watchd.report.series.thinning import bin_s, places, thinned
+from watchd.report.series.thinning import places, thinned
 from watchd.report.span import DAY_S, Span, utc_day
 from watchd.report.table import Table, table
 from watchd.report.writing import UNKNOWN, count, lasted, shown
 
 # As the shipped rule `charge-limit-exceeded` has it: a tenth, and a fiftieth of capacity.
 ABOVE, ABOVE_C = 1.1, 0.02
+LONG_D = 4.0
 
 
 @dataclass(frozen=True, slots=True)
 class DayOfCurrent:
-    """Highest charge current and lowest suggestion of a UTC day (A), and trips in it."""
+    """A UTC day. `current_a` and `limit_a` are of the moment at which the current was the largest
+    part of the suggestion (without any, of the highest current); `above_s` is how long it was more.
+    """
 
     at: float
     current_a: float | None
     limit_a: float | None
+    highest_a: float | None
     above_s: float
     trips: int
 
 
 @dataclass(frozen=True, slots=True)
 class Current:
-    """Bins of the span: the highest current that charged (A, never below 0), and the lowest limit.
-
-    `above_s`: how long the bank charged with more than was suggested.
-    """
+    """Bins of the span, A: the highest current that charged (never below 0), the lowest limit."""
 
     title: ClassVar[str] = "Charge current against the suggestion"
     span: Span
-    bin_s: float
     places: tuple[float, ...]
     current_a: tuple[float | None, ...]
     limit_a: tuple[float | None, ...]
@@ -51,13 +57,17 @@ class Current:
         trips = tuple(o for o in bank.occurrences if o.rule == TRIP and o.begin >= span.begin)
         return cls(
             span,
-            bin_s(span),
             tuple(places(span)),
             tuple(None if v is None else max(0.0, v) for v in current),
             tuple(thinned(bank.trends, "charge_limit_a", span, min)),
             trips,
             tuple(_days(bank, trips)),
         )
+
+    @property
+    def is_by_day(self) -> bool:
+        """Whether the span is long."""
+        return self.span.days > LONG_D
 
     @property
     def above_s(self) -> float:
@@ -86,29 +96,35 @@ class Current:
         elif self.above_s:
             said += f", for {lasted(self.above_s)} in all with more than was suggested"
         else:
-            said += ", never for long with more than was suggested"
+            said += ", never with more than was suggested"
         return f"{said}; {count(len(self.trips), 'protection trip')}."
 
     @property
     def key(self) -> str:
-        """Area, line, marks."""
-        parts = ["Area: the highest charge current"]
-        if self.has_limit:
-            parts.append("dashed line: the lowest suggestion")
+        """Area or bars, line or strokes, marks."""
+        if self.is_by_day:
+            parts = ["Bars: the current at that moment of a day when it came nearest to the limit"]
+            parts += ["strokes: the limit then, as suggested"] if self.has_limit else []
+            if any(d.above_s for d in self.days):
+                parts.append("hatched: beyond it")
+        else:
+            parts = ["Area: the charge current"]
+            parts += ["dashed line: the suggestion"] if self.has_limit else []
         if self.trips:
             parts.append("triangles: trips")
-        return f"{'; '.join(parts)}. Each of {lasted(self.bin_s)}."
+        return f"{'; '.join(parts)}."
 
     @property
     def table(self) -> Table:
         """Day by day."""
         return table(
-            ("Day", "Highest current, A", "Lowest suggestion, A", "Above it", "Trips"),
+            ("Day", "Nearest to it, A", "Suggested then, A", "Highest, A", "Above it", "Trips"),
             [
                 (
                     utc_day(d.at),
                     shown(d.current_a),
                     shown(d.limit_a),
+                    shown(d.highest_a),
                     lasted(d.above_s) if d.above_s else UNKNOWN,
                     str(d.trips or UNKNOWN),
                 )
@@ -117,25 +133,23 @@ class Current:
         )
 
 
-def _days(bank: BankSeason, trips: tuple[Occurrence, ...]) -> list[DayOfCurrent]:
-    days: dict[float, tuple[list[float], list[float], list[float]]] = {}
+def _days(bank: BankSeason, trips: tuple[Occurrence, ...]) -> Iterable[DayOfCurrent]:
+    days: dict[float, list[tuple[float | None, float | None]]] = {}
     for trend in bank.trends:
-        amps, limits, above = days.setdefault(trend.at // DAY_S, ([], [], []))
         current = number_of(trend.figures.get("current_a"))
         limit = number_of(trend.figures.get("charge_limit_a"))
-        if current is not None:
-            amps.append(max(0.0, current))
-        if limit is not None:
-            limits.append(limit)
-        if current is not None and limit is not None:
-            above.append(EVERY_S * (current > ABOVE * limit + ABOVE_C * bank.nameplate_ah))
-    return [
-        DayOfCurrent(
+        charged = None if current is None else max(0.0, current)
+        days.setdefault(trend.at // DAY_S, []).append((charged, limit))
+    allowance = ABOVE_C * bank.nameplate_ah
+    for day, pairs in days.items():
+        both = [(a, b) for a, b in pairs if a is not None and b is not None]
+        highest = max((a for a, _ in pairs if a is not None), default=None)
+        amps, limit = max(both, key=lambda p: p[0] / (p[1] + allowance), default=(highest, None))
+        yield DayOfCurrent(
             day * DAY_S,
-            max(amps, default=None),
-            min(limits, default=None),
-            sum(above),
+            amps,
+            limit,
+            highest,
+            sum(EVERY_S for a, b in both if a > ABOVE * b + allowance),
             sum(trip.begin // DAY_S == day for trip in trips),
         )
-        for day, (amps, limits, above) in days.items()
-    ]

@@ -1,7 +1,8 @@
-"""Energy into and out of a pack, by day."""
+"""Energy into and out of a pack or a bank, by day."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -13,28 +14,28 @@ from watchd.report.writing import shown
 
 @dataclass(frozen=True, slots=True)
 class Energy:
-    """`days`: begin of the UTC day (Unix s), kWh in and kWh out, hours counted of it."""
+    """`days`: begin of the UTC day (Unix s), kWh in and kWh out, hours counted of it (of a bank: of
+    the pack that has the most).
+    """
 
     title: ClassVar[str] = "Energy in and out"
     span: Span
     days: tuple[tuple[float, float, float, float], ...]
 
     @classmethod
-    def of(cls, pack: PackSeason, span: Span) -> Energy:
-        """Of a pack."""
-        return cls(
-            span,
-            tuple(
-                (
-                    day.at,
-                    day.through.in_wh / 1000,
-                    day.through.out_wh / 1000,
-                    day.through.counted_s / 3600,
-                )
-                for day in pack.days
-                if day.through.counted_s > 0
-            ),
-        )
+    def of(cls, packs: Sequence[PackSeason], span: Span) -> Energy:
+        """Of one pack, or of those of a bank together."""
+        days: dict[float, tuple[float, float, float]] = {}
+        for pack in packs:
+            for day in pack.days:
+                if day.through.counted_s > 0:
+                    into, out, hours = days.get(day.at, (0.0, 0.0, 0.0))
+                    days[day.at] = (
+                        into + day.through.in_wh / 1000,
+                        out + day.through.out_wh / 1000,
+                        max(hours, day.through.counted_s / 3600),
+                    )
+        return cls(span, tuple((at, *days[at]) for at in sorted(days)))
 
     def place(self, at: float) -> float:
         """The middle of a day, in days from the begin."""

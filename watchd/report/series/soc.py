@@ -16,6 +16,7 @@ from watchd.report.writing import count, shown
 
 SHOWN_FULL_PCT = 99.0
 SOON_S = 2 * 3600.0  # after it became full: so long may it take a BMS to set itself
+AGREED_PCT = 2.0  # a BMS shows whole %, and a drawing no less
 SIGMAS = 2.0  # of the band
 ROUNDED_PCT = 2.0  # what a count may be short of 100 without being wrong
 
@@ -103,10 +104,14 @@ class Soc:
         worst = max(apart, key=abs)
         way = "above" if worst > 0 else "below"
         said = f"The BMS was at most {shown(abs(worst))} % {way} our own count"
+        if abs(worst) < AGREED_PCT:
+            said = f"The BMS and our own count agreed within {AGREED_PCT:g} %"
         missed = len(self.anchors) - self.reanchored
-        return f"{said}; it set itself to 100 % at {count(self.reanchored, 'full charge')}" + (
-            f", and stayed below at {count(missed, 'other')}." if missed else "."
-        )
+        if self.reanchored:
+            said += f"; it set itself to 100 % at {count(self.reanchored, 'full charge')}"
+        if missed:
+            said += f"; at {count(missed, 'full charge')} it stayed below 100 %"
+        return f"{said}."
 
     @property
     def key(self) -> str:

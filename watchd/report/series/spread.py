@@ -78,14 +78,12 @@ class Spread:
                 f"one, and a trend takes {LEAST}."
             )
         slope = self.trend.slope
-        by = f"{shown(slope.low, '+.1f')} to {shown(slope.high, '+.1f')} mV a day"
-        does = {
-            1: "It grows",
-            -1: "It falls",
-            0: "It stays as it is",
-            None: "No direction is sure",
-        }[self.trend.way]
-        return f"{shown(last)} mV at the last full charge. {does}: {by} (95 % interval)."
+        by = f"{shown(slope.low, '+.2f')} to {shown(slope.high, '+.2f')} mV a day (95 % interval)"
+        # Whether the balancer copes rests on more than this line, so where it is not clear the
+        # sentence has no verdict.
+        does = {1: "It grows", -1: "It falls", 0: "It stays as it is", None: "The trend is"}
+        between = " " if self.trend.way is None else ": "
+        return f"{shown(last)} mV at the last full charge. {does[self.trend.way]}{between}{by}."
 
     @property
     def key(self) -> str:
