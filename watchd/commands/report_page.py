@@ -24,7 +24,6 @@ from watchd.publish import rfc3339
 from watchd.report.page import Drawn, page_of
 from watchd.report.report import Report, report_of
 from watchd.report.season import Season, read, span_of
-from watchd.report.words import opening
 from watchd.report.writing import count, listed
 from watchd.shell.store.history import History
 
@@ -130,7 +129,7 @@ def _data(report: Report) -> dict[str, Any]:
     return {
         "from": rfc3339(report.span.begin),
         "to": rfc3339(report.span.end),
-        "opening": opening(report.asked, len(report.packs)),
+        "opening": report.opening,
         "first": [finding.as_data() for finding in report.asked],
         "subjects": [
             {

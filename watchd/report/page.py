@@ -16,7 +16,7 @@ from watchd.report.series.alarms import Alarms
 from watchd.report.series.shown import Shown
 from watchd.report.span import DAY_S, MONTHS, Span
 from watchd.report.table import Table
-from watchd.report.words import MOST_FIRST, Paragraph, more_to_do, opening, said_once
+from watchd.report.words import MOST_FIRST, Paragraph, more_to_do, said_once
 from watchd.report.writing import lasted, listed
 
 # The numbers of a drawing, its own name in the page and its sentence -> an `<svg>`.
@@ -49,8 +49,10 @@ def _head(report: Report, now: float) -> Iterator[str]:
     yield (
         f'<header>\n<p class="span">{escape(_span(span))}</p>\n'
         f"<h1>{escape(listed(report.banks))}</h1>\n"
-        f'<p class="opening">{_text(opening(asked, len(report.packs)))}</p>\n'
+        f'<p class="opening">{_text(report.opening)}</p>\n'
     )
+    if report.left_out:
+        yield f"<p>{_text(_partly(report))}</p>\n"
     if now - span.end > OLD_S:
         last = escape(span.moment(span.end))
         yield f"<p>What is kept ends on {last}. Of what came after, this page knows nothing.</p>\n"
@@ -71,6 +73,12 @@ def _head(report: Report, now: float) -> Iterator[str]:
         )
         yield f'<nav aria-label="Packs"><p>The packs: {links}.</p></nav>\n'
     yield "</header>\n"
+
+
+def _partly(report: Report) -> str:
+    return (
+        f"This page is about {listed(report.packs)} alone, not about {listed([*report.left_out])}."
+    )
 
 
 def _to_do(finding: Finding) -> str:
@@ -144,7 +152,7 @@ def _foot(span: Span) -> str:
 
 
 def _span(span: Span) -> str:
-    first, last = span.date(span.begin), span.date(span.end)
+    first, last = span.date(span.begin), span.date(span.end - 1.0)
     if first == last:
         return f"{first}, {lasted(span.end - span.begin)}"
     shared = first[-4:] == last[-4:]

@@ -18,7 +18,7 @@ from watchd.report.series.shown import Shown
 from watchd.report.series.soc import Soc
 from watchd.report.series.spread import Spread
 from watchd.report.span import Span
-from watchd.report.words import Paragraph, paragraph, to_do
+from watchd.report.words import Paragraph, opening, paragraph, to_do
 from watchd.rules.rule import Rule
 
 
@@ -53,10 +53,22 @@ class Report:
     span: Span
     sections: tuple[Section, ...]
 
+    left_out: tuple[str, ...]  # packs of these banks that nobody asked for
+
+    @property
+    def findings(self) -> list[Finding]:
+        """Of all subjects."""
+        return [finding for section in self.sections for finding in section.findings]
+
     @property
     def asked(self) -> list[Finding]:
         """What a person should do, the most urgent first."""
-        return to_do([f for section in self.sections for f in section.findings])
+        return to_do(self.findings)
+
+    @property
+    def opening(self) -> str:
+        """Its first sentence."""
+        return opening(self.findings, len(self.packs))
 
     @property
     def packs(self) -> list[str]:
@@ -76,12 +88,13 @@ def report_of(season: Season, rules: Mapping[str, Rule]) -> Report:
     for bank in season.banks:
         sections.append(_of_bank(bank, known))
         sections.extend(_of_pack(pack, known) for pack in bank.packs)
-    return Report(season.span, tuple(sections))
+    left_out = tuple(name for bank in season.banks for name in bank.left_out)
+    return Report(season.span, tuple(sections), left_out)
 
 
 def _of_bank(bank: BankSeason, known: Known) -> Section:
     drawings: list[Shown] = [Current.of(bank, known.span), Alarms.of(bank, known.span)]
-    if len(bank.packs) > 1:
+    if len(bank.packs) > 1 and not bank.left_out:
         drawings.append(Energy.of(bank.packs, known.span))
     return Section(f"bank/{bank.name}", tuple(findings_of_bank(bank, known)), tuple(drawings))
 

@@ -75,6 +75,7 @@ class BankSeason:
     name: str
     nameplate_ah: float  # of all of its packs
     packs: tuple[PackSeason, ...]
+    left_out: tuple[str, ...]  # its other packs in service
     trends: tuple[Trend, ...]
     occurrences: tuple[Occurrence, ...]  # of the bank, these packs and watchd itself
 
@@ -103,6 +104,9 @@ def span_of(kept: Kept, packs: Sequence[str], since_s: float, clock: Clock) -> S
     if not ends:
         return None
     first, last = min(begin for begin, _ in ends), max(end for _, end in ends)
+    # What was condensed is known by its day; where trends begin in that day, the span does too.
+    trends = (next(kept.trends(f"pack/{name}", first, first + DAY_S), None) for name in packs)
+    first = min((t.at for t in trends if t is not None), default=first)
     end = last + 1.0  # a span goes up to, and without, its end
     begin = end - since_s
     if since_s > WHOLE_DAYS_FROM_D * DAY_S:
@@ -130,6 +134,7 @@ def read(
                 name,
                 sum(p.nameplate_ah for p in config.packs_of(name).values()),
                 tuple(_pack(kept, pack, config, span, occurrences, begins) for pack in own),
+                tuple(pack for pack in config.packs_of(name) if pack not in own),
                 tuple(kept.trends(f"bank/{name}", span.begin, span.end)),
                 tuple(
                     o

@@ -37,15 +37,21 @@ def to_do(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(asked, key=urgency)
 
 
-def opening(asked: Sequence[Finding], packs: int) -> str:
-    """The first sentence of the report."""
-    of = "the pack" if packs == 1 else f"the {packs} packs"
+def opening(findings: Sequence[Finding], packs: int) -> str:
+    """The first sentence of the report, from all that was found."""
+    asked = to_do(findings)
     if not asked:
-        return f"Nothing has to be done at {of}, as far as this report can see."
+        of = "the pack" if packs == 1 else f"the {number_word(packs).lower()} packs"
+        said = f"Nothing has to be done at {of}, as far as this report can see."
+        standings = [f.standing for f in findings]
+        little = standings.count(Standing.UNKNOWN) > standings.count(Standing.WELL)
+        return f"{said} Much is not known yet." if little else said
     subjects = list(dict.fromkeys(f.name for f in asked))
-    number = _NUMBERS[len(asked)] if len(asked) < len(_NUMBERS) else str(len(asked))
-    things = f"{number} {'thing wants' if len(asked) == 1 else 'things want'}"
-    return f"{things} doing, at {listed(subjects)}. First, {asked[0].name}: {_lower(asked[0].what)}"
+    things = "thing wants" if len(asked) == 1 else "things want"
+    return (
+        f"{number_word(len(asked))} {things} doing, at {listed(subjects)}. First, {asked[0].name}: "
+        f"{_lower(asked[0].what)}"
+    )
 
 
 def more_to_do(asked: Sequence[Finding]) -> str:
@@ -53,8 +59,16 @@ def more_to_do(asked: Sequence[Finding]) -> str:
     left = len(asked) - MOST_FIRST
     if left <= 0:
         return ""
-    number = _NUMBERS[left] if left < len(_NUMBERS) else str(left)
-    return f"{number} more can wait, and {'stands' if left == 1 else 'stand'} below."
+    return f"{number_word(left)} more can wait, and {'stands' if left == 1 else 'stand'} below."
+
+
+def number_word(number: int) -> str:
+    """A small number as a word.
+
+    >>> number_word(3), number_word(12)
+    ('Three', '12')
+    """
+    return _NUMBERS[number] if number < len(_NUMBERS) else str(number)
 
 
 def paragraph(name: str, findings: Sequence[Finding]) -> Paragraph:

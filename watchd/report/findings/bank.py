@@ -14,7 +14,9 @@ LONG_S = 1800.0  # the charger follows a falling suggestion within minutes; the 
 
 def findings_of_bank(bank: BankSeason, known: Known) -> list[Finding]:
     """All that is to be said of a bank itself."""
-    found = [_limit(bank, known), _energy(bank, known)]
+    found = [_limit(bank, known)]
+    if not bank.left_out:
+        found.append(_energy(bank, known))
     own = [o for o in bank.occurrences if o.pack is None]
     return [*found, *standing_alarms(own, found, known)]
 
