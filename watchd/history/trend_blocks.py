@@ -27,7 +27,8 @@ MOST_SUBJECTS = 1000
 MOST_FIGURES = 100
 _MOST_NAME = 200  # bytes
 _MOST_TEXT = 1_000_000
-_MOST_AT = 10**12 * TENTHS
+LATEST = 10**12
+_MOST_AT = LATEST * TENTHS
 _PER_UNIT = {"v": 10_000, "mv": 10, "a": 100, "pct": 100, "degc": 10}
 _PER_ANY = 1_000_000
 # Names of layout 1 by their place, for few bytes: another name stands as text.
@@ -117,7 +118,7 @@ def unpack_open(
     reader.end()
     try:
         found = [(str(pack), _full_of(data)) for pack, *data in rows]
-    except (TypeError, ValueError, IndexError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise DamagedBlockError(str(error)) from error
     return trends, {(pack, full.at): full for pack, full in found}
 
@@ -137,13 +138,13 @@ def unpack_pack_day(data: bytes, full_charges: tuple[FullCharge, ...]) -> PackDa
     try:
         at, figures, excess, imbalance = _unpacked(data, DAY_HEAD)
         return PackDay(
-            float(at),
+            _time(at),
             {str(n): tuple(v) if isinstance(v, list) else v for n, v in figures.items()},
             _cells(excess),
             _cells(imbalance),
             full_charges,
         )
-    except (TypeError, ValueError, AttributeError) as error:
+    except (TypeError, ValueError, OverflowError, AttributeError) as error:
         raise DamagedBlockError(str(error)) from error
 
 
@@ -156,7 +157,7 @@ def unpack_full(data: bytes) -> FullCharge:
     """The full charge again. Raises DamagedBlockError."""
     try:
         return _full_of(_unpacked(data, FULL_HEAD))
-    except (TypeError, ValueError, IndexError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise DamagedBlockError(str(error)) from error
 
 
@@ -173,11 +174,18 @@ def _full_data(full: FullCharge) -> list[Any]:
 def _full_of(data: Any) -> FullCharge:
     at, spread, deviation, soc, error = data
     cells = None if deviation is None else tuple(float(mv) for mv in deviation)
-    return FullCharge(float(at), _number(spread), cells, _number(soc), _number(error))
+    return FullCharge(_time(at), _number(spread), cells, _number(soc), _number(error))
 
 
 def _cells(values: Any) -> tuple[float | None, ...] | None:
     return None if values is None else tuple(_number(v) for v in values)
+
+
+def _time(value: Any) -> float:
+    at = float(value)
+    if not abs(at) < LATEST:
+        raise ValueError(f"{at} is no time")
+    return at
 
 
 def _number(value: Any) -> float | None:
@@ -190,7 +198,7 @@ def _digits(value: float) -> float | None:
 
 def _packed(data: Any, head: bytes) -> bytes:
     writer = Writer()
-    writer.text(json.dumps(data, separators=(",", ":"), ensure_ascii=False))
+    writer.text(json.dumps(data, separators=(",", ":")))
     return writer.packed(head)
 
 

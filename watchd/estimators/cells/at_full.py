@@ -55,8 +55,8 @@ class AtFull:
             known = {}
         self._figures: Figures = {**dict.fromkeys(_OF), **known.get("figures", {})}
         self._at: float | None = known.get("at")
-        cells = known.get("cells")
-        self._cells: list[float] | None = list(cells) if cells is not None else None
+        deviation = known.get("deviation_mv")
+        self._deviation_mv: list[float] | None = list(deviation) if deviation else None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -64,7 +64,7 @@ class AtFull:
             "charge_voltage_v": self._charge_voltage_v,
             "figures": dict(self._figures),
             "at": self._at,
-            "cells": self._cells,
+            "deviation_mv": self._deviation_mv,
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
@@ -78,11 +78,7 @@ class AtFull:
 
     def deviation_mv(self) -> tuple[float, ...] | None:
         """Each cell minus the mean of them, in order, as of then; None until the pack was full."""
-        cells = self._cells
-        if cells is None:
-            return None
-        mean = sum(cells) / len(cells)
-        return tuple((v - mean) * 1000 for v in cells)
+        return tuple(self._deviation_mv) if self._deviation_mv is not None else None
 
     def _take(self, at: float, volts: dict[str, float], cells: tuple[float, ...] | None) -> None:
         step_s = at - self._at if self._at is not None else math.inf
@@ -96,8 +92,10 @@ class AtFull:
             self._figures[name] = mean + part * (seen - mean) if moves else seen  # type: ignore[operator]
         if cells is None:
             return
-        before = self._cells
-        if before is None or anew or len(before) != len(cells):
-            self._cells = list(cells)
-        else:
-            self._cells = [m + part * (v - m) for m, v in zip(before, cells, strict=True)]
+        mean_v = sum(cells) / len(cells)
+        now = [(v - mean_v) * 1000 for v in cells]
+        before = self._deviation_mv
+        if before is not None and not anew and len(before) == len(now):
+            now = [m + part * (v - m) for m, v in zip(before, now, strict=True)]
+        # Few digits, for the state is written every few minutes; 0.02 mV at one sample a second.
+        self._deviation_mv = [round(mv, 4) for mv in now]

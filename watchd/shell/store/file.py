@@ -130,7 +130,8 @@ class Store:
                     trends.add(self._db, kept.trends)
                 # After the new ones: what is old is told from what is young.
                 samples.delete_old(self._db, kept.oldest, kept.oldest_minute)
-                trends.delete_old(self._db, kept.oldest_minute)
+                if kept.trends.blocks:
+                    trends.delete_old(self._db, kept.oldest_minute)
                 self._db.execute(
                     "INSERT INTO kept (id, upto, trends) VALUES (1, ?, ?)"
                     " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto, state = NULL,"

@@ -13,6 +13,8 @@ what is not closed may lack its end. Nothing is deleted for its age, but the fil
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
@@ -25,6 +27,7 @@ from watchd.history.recorder import Recorder
 from watchd.history.trend_recorder import TrendRecorder
 from watchd.messages import JournalEntry
 from watchd.shell.store import DamagedError, Kept, Store
+from watchd.shell.store.damage import PARTS
 from watchd.shell.store.reasons import reason
 
 MOST_SAMPLES = 5000
@@ -35,16 +38,18 @@ NEVER = float("-inf")
 class Keeping:
     """Writes samples, trends, days and journal of one engine after the other into a new file.
 
-    Every method raises WatchdError where the file cannot be written.
+    Every method raises WatchdError where the file cannot be written. Of what told nothing, no file
+    is left.
     """
 
     def __init__(self, path: Path, config: Config) -> None:
-        if path.exists():
+        if any(path.with_name(path.name + part).exists() for part in PARTS):
             raise _problem(path, "it is there already; name a new file")
         self._path, self._most_bytes = path, config.store.most_mb * 1_000_000
         self._recorder, self._trends = Recorder(), TrendRecorder()
         self._entries: list[JournalEntry] = []
         self._samples = 0
+        self._is_empty = True
         try:
             self._store = Store(path)
         except (OSError, sqlite3.Error, DamagedError) as error:
@@ -59,14 +64,18 @@ class Keeping:
     def take(self, engine: Engine) -> list[Transition]:
         """What the engine told since the last call. The transitions, which it tells but once."""
         samples, transitions = engine.take_samples(), engine.take_transitions()
+        looks = engine.take_trends()
         if samples:
             self._recorder.take(samples)
             self._samples += len(samples)
-        self._trends.take(engine.take_trends())
+        self._trends.take(looks)
         for transition in transitions:
             self._entries.append(journal_entry(transition, engine.step_s))
+        if samples or looks or transitions:
+            self._is_empty = False
         if self._samples >= MOST_SAMPLES or len(self._entries) >= MOST_ENTRIES:
-            self._write()
+            with self._told():
+                self._write(last=False)
         return transitions
 
     def end(self, engine: Engine) -> None:
@@ -76,26 +85,32 @@ class Keeping:
 
     def close(self) -> None:
         """Write what waits, and condense the days, so that who reads it need not."""
-        try:
-            self._write(last=True)
-            while (condensing := self._store.next_waiting(())) is not None:
-                while self._store.condense(condensing):
-                    pass
-        except (OSError, sqlite3.Error, DamagedError) as error:
-            raise _problem(self._path, _why(self._path, error)) from error
-        finally:
+        with self._told():
+            if not self._is_empty:
+                self._write(last=True)
+                while (condensing := self._store.next_waiting(())) is not None:
+                    while self._store.condense(condensing):
+                        pass
             self._store.close()
+            if self._is_empty:
+                for part in PARTS:
+                    self._path.with_name(self._path.name + part).unlink(missing_ok=True)
 
-    def _write(self, *, last: bool = False) -> None:
+    def _write(self, *, last: bool) -> None:
         blocks = [run.block() for run in self._recorder.take_runs()]
         part = self._trends.take_run(last=last).packed()
         self._samples = 0
         entries, self._entries = self._entries, []
+        self._store.keep(Kept(None, 0, NEVER, self._most_bytes, blocks, NEVER, part))
+        if entries:
+            self._store.take_over(entries)
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
         try:
-            self._store.keep(Kept(None, 0, NEVER, self._most_bytes, blocks, NEVER, part))
-            if entries:
-                self._store.take_over(entries)
+            yield
         except (OSError, sqlite3.Error, DamagedError) as error:
+            self._store.close()  # or it could not be asked why
             raise _problem(self._path, _why(self._path, error)) from error
 
 

@@ -55,7 +55,7 @@ def add(db: sqlite3.Connection, part: TrendPart) -> None:
 def open_part(db: sqlite3.Connection) -> bytes | None:
     """What makes no full block yet, as of the last write."""
     row = db.execute("SELECT trends FROM kept WHERE id = 1").fetchone()
-    return row[0] if row else None
+    return row[0] if row and isinstance(row[0], bytes) else None
 
 
 # As of samples: what has a stamp of 1970 or 2099 has the age of its neighbours.
