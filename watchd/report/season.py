@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, isfinite
 from typing import Protocol
 
 from watchd.config import Config
@@ -94,8 +94,10 @@ class Season:
 
 
 def number_of(value: Value) -> float | None:
-    """A figure's value if it is a number; yes and no are none."""
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+    """A figure's value if it is a number; yes and no are none, nor is what is not finite."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+        return None
+    return float(value)
 
 
 def span_of(kept: Kept, packs: Sequence[str], since_s: float, clock: Clock) -> Span | None:

@@ -9,7 +9,7 @@ from typing import ClassVar
 from watchd.report.season import PackSeason
 from watchd.report.span import DAY_S, Span, utc_day
 from watchd.report.table import Table, table
-from watchd.report.writing import shown
+from watchd.report.writing import count, shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Energy:
         form = ".0f" if self.into_kwh + self.out_kwh >= 20 else ".1f"
         return (
             f"{shown(self.into_kwh, form)} kWh went in and {shown(self.out_kwh, form)} kWh came "
-            f"out in this span."
+            f"out in {count(len(self.days), 'day')}."
         )
 
     @property

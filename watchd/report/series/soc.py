@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -133,9 +134,14 @@ class Soc:
 
 
 def _reached(full: FullCharge, trends: Sequence[Trend]) -> bool:
-    after = (t for t in trends if full.at <= t.at <= full.at + SOON_S)
+    first = bisect_left(trends, full.at, key=_at)
+    after = trends[first : bisect_right(trends, full.at + SOON_S, first, key=_at)]
     seen = (number_of(t.figures.get("soc_pct")) for t in after)
     return any(v is not None and v >= SHOWN_FULL_PCT for v in seen)
+
+
+def _at(trend: Trend) -> float:
+    return trend.at
 
 
 def _day_ends(
