@@ -110,8 +110,8 @@ def value_axis(axes: Axes, low: float, high: float, unit: str, *, absolute: bool
 
 def above(axes: Axes, text: str, *, right: bool = False) -> None:
     """A word above the axes, at the left end (as far as the sheet goes) or at the right."""
-    figure = axes.get_figure(root=True)
-    if figure is None:  # an axes always has one; its type does not say so
+    figure = axes.figure
+    if not isinstance(figure, Figure):  # every sheet is one; the type does not say so
         return
     height = figure.get_size_inches()[1] * _POINTS
     figure.text(
