@@ -15,6 +15,7 @@ from tests.scene import CONFIG, START, config_of, leading, pack
 from watchd.commands import main
 from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
+from watchd.shell.store import Store
 from watchd.shell.store.keeping import Keeping
 
 HOURS = 2
@@ -137,8 +138,7 @@ def test_stores_that_hold_nothing(
     here: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     empty = tmp_path / "empty.db"
-    with Keeping(empty, config_of()):
-        pass
+    Store(empty).close()
     code, _, err = report(capsys, here, "--store", str(empty))
     assert (code, err) == (2, f"{empty}: nothing is kept of alder and birch yet\n")
     other = tmp_path / "other.db"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -43,7 +44,16 @@ TABLE: list[tuple[dict[str, Value], str, Standing, str]] = [
     ({"joint_excess_mohm": None}, "joints", UNKNOWN, "Nothing is known"),
     ({}, "balance", WELL, "held together: 11 mV at full"),
     ({"balancer_verdict": "closing", "days_to_balanced_d": 12.0}, "balance", WELL, "12 days"),
-    ({"balancer_verdict": "not coping", "spread_slope_mv": 1.2}, "balance", ACT, "1.2 mV a day"),
+    (
+        {"balancer_verdict": "not coping", "spread_slope_mv": 1.2, "spread_slope_low_mv": 0.9},
+        "balance", ACT, "grows by 1.2 mV a day (95 %: 0.9 to 0.1)",
+    ),
+    # The spread shows nothing any more; what its cells lose does.
+    (
+        {"balancer_verdict": "not coping", "balancer_needed_ah": 1.44, "balancer_can_move_ah": 0.5},
+        "balance", ACT, "11 mV at full, and it would have to move 1.4 Ah a day and can move 0.5.",
+    ),
+    ({"balancer_verdict": "not coping"}, "balance", ACT, "does not cope: cells 11 mV at full."),
     ({"balancer_verdict": "too early to say"}, "balance", UNKNOWN, "6 days"),
     ({"spread_at_full_mv": 41.0}, "balance", WATCH, "far apart, 41 mV"),
     ({"spread_at_full_mv": None}, "balance", UNKNOWN, "not known yet"),
@@ -105,6 +115,17 @@ def test_nothing_is_said_of_what_is_not(change: dict[str, Value], kind: str) -> 
         spread_kind="small cell", spread_kind_cell_no=5.0, spread_kind_certainty="possible"
     )
     assert "small-cell" not in findings(unsure)
+
+
+def test_a_joint_is_what_it_was_when_it_was_last_known() -> None:
+    season = season_of(Made().pack("alder", figures=sound(joint_excess_mohm=0.5)))
+    pack = season.packs[0]
+    last = replace(pack.kept[-1], figures=sound(joint_excess_mohm=None))
+    later = replace(pack, kept=(*pack.kept[:-1], last))
+    found = findings_of_pack(later, Known(season.span, RULES))
+    (joints,) = (f for f in found if f.kind == "joints")
+    assert joints.standing is ACT
+    assert joints.what.endswith("highest current (as of 29 Sep).")
 
 
 def test_no_full_charge_in_a_short_and_in_a_long_span() -> None:

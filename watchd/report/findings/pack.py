@@ -8,20 +8,17 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from watchd.advice.reanchoring import CAUTION
-from watchd.estimators.balancing.balancer import CLOSING, HOLDING, LEAST, NOT_COPING
 from watchd.report.findings.alarms import standing_alarms
-from watchd.report.findings.finding import INSIDE, SHEET, Finding, Known, Standing
+from watchd.report.findings.cells import balance, joints, small_cell
+from watchd.report.findings.finding import SHEET, Finding, Known, Standing
 from watchd.report.findings.trips import trips
 from watchd.report.season import PackSeason
-from watchd.report.span import DAY_S
 from watchd.report.writing import count, lasted, shown
 
-WIDE_MV = 40.0  # cell-spread-wide
 OVERDUE_H = 336.0  # full-charge-overdue
 OFF_PCT = 8.0  # soc-disagrees
 MISSED = 3  # full charges in a row at which the BMS stayed below 99 %: no chance any more; ours
 LOW_PCT = 80.0  # capacity-low
-CERTAIN = ("likely", "observed")
 # Less is a restart or a weak link; with more the other findings rest on thin ground. Ours.
 SILENT_H, SILENT_PART = 6.0, 0.02
 
@@ -32,120 +29,6 @@ def findings_of_pack(pack: PackSeason, known: Known) -> list[Finding]:
     """All that is to be said of a pack, in the order of the looks."""
     found = [finding for look in LOOKS if (finding := look(pack, known)) is not None]
     return [*found, *standing_alarms(pack.occurrences, found, known)]
-
-
-def _joints(pack: PackSeason, known: Known) -> Finding:
-    excess, sigma = pack.number("joint_excess_mohm"), pack.number("joint_excess_sigma_mohm")
-    cell, limit = pack.number("joint_cell_no"), known.joint_limit_mohm()
-    numbers = {"joint_excess_mohm": excess, "joint_excess_sigma_mohm": sigma, "joint_cell_no": cell}
-
-    def finding(standing: Standing, what: str, do: str = "", caution: str = "") -> Finding:
-        return Finding("joints", _subject(pack), standing, what, do, caution, numbers)
-
-    if excess is None or sigma is None or cell is None:
-        return finding(Standing.UNKNOWN, "Nothing is known of its joints yet.")
-    if limit is not None and excess > limit and excess > 3 * sigma:
-        heat = pack.number("joint_heat_w")
-        hot = (
-            f", which makes {shown(heat, '.1f')} W of heat at the day's highest current"
-            if heat
-            else ""
-        )
-        return finding(
-            Standing.ACT,
-            f"The joint at cell {shown(cell)} has {shown(excess, '.2f')} mΩ too much{hot}.",
-            f"Lower charge and load current, and do not feel for heat with your hand. Have the "
-            f"joints of cell {shown(cell)} cleaned and tightened to the maker's torque.",
-            f"{SHEET} {INSIDE}",
-        )
-    return finding(
-        Standing.WELL,
-        f"Its joints are alike: the worst has {shown(max(excess, 0.0), '.2f')} mΩ more than the "
-        "middle one.",
-    )
-
-
-def _balance(pack: PackSeason, _: Known) -> Finding:
-    verdict, spread = pack.word("balancer_verdict"), pack.number("spread_at_full_mv")
-    slope = pack.number("spread_slope_mv")
-    low, high = pack.number("spread_slope_low_mv"), pack.number("spread_slope_high_mv")
-    numbers = {
-        "balancer_verdict": verdict, "spread_at_full_mv": spread, "spread_slope_mv": slope,
-        "spread_slope_low_mv": low, "spread_slope_high_mv": high,
-    }  # fmt: skip
-    at = f"{shown(spread)} mV at full"
-
-    def finding(standing: Standing, what: str, do: str = "", caution: str = "") -> Finding:
-        return Finding("balance", _subject(pack), standing, what, do, caution, numbers)
-
-    if spread is None:
-        return finding(Standing.UNKNOWN, "How far its cells are apart at full is not known yet.")
-    if verdict == NOT_COPING:
-        return finding(
-            Standing.ACT,
-            f"Its balancer does not cope: cells {at}, and the spread grows by "
-            f"{shown(slope, '.1f')} mV a day (95 %: {shown(low, '.1f')} to {shown(high, '.1f')}).",
-            "Hold the charge voltage for longer, at a low current, so that the balancer has more "
-            "time. If two weeks of that are not enough, have the cell that leads, and the "
-            "balancer, measured.",
-            f"{SHEET} {INSIDE}",
-        )
-    if verdict == CLOSING:
-        left = pack.number("days_to_balanced_d")
-        until = f", balanced in about {lasted(left * DAY_S)}" if left else ""
-        return finding(
-            Standing.WELL,
-            f"Its balancer closes the spread: cells {at}, {shown(slope, '+.1f')} mV a day{until}.",
-        )
-    if spread > WIDE_MV:
-        return finding(
-            Standing.WATCH,
-            f"Its cells are far apart, {at}.",
-            "Give the balancer time near full, at a low current.",
-            SHEET,
-        )
-    if verdict == HOLDING:
-        return finding(Standing.WELL, f"Its cells are held together: {at}.")
-    return finding(
-        Standing.UNKNOWN,
-        f"Whether its balancer copes is not known yet (cells {at}); it takes {LEAST} days with a "
-        "full charge, and more where they differ.",
-    )
-
-
-def _small_cell(pack: PackSeason, _: Known) -> Finding | None:
-    certain = pack.word("spread_kind_certainty") in CERTAIN
-    kind, cell = pack.word("spread_kind"), pack.number("spread_kind_cell_no")
-    if not certain or cell is None:
-        return None
-    if kind == "small cell":
-        short = pack.number("cell_shortfall_ah")
-        less = f" {shown(short)} Ah" if short is not None else ""
-        return Finding(
-            "small-cell",
-            _subject(pack),
-            Standing.ACT,
-            f"Cell {shown(cell)} holds{less} less than the others, and the whole pack has only "
-            "what it holds.",
-            "Set the end of discharge so that this cell stays above the cell maker's limit, note "
-            "its capacity from month to month, and ask the maker before a cell is changed.",
-            f"{CAUTION} {INSIDE}",
-            {"cell_shortfall_ah": short, "cell_shortfall_cell_no": cell},
-        )
-    if kind == "charge":
-        ahead = pack.number("imbalance_ah")
-        if ahead is None:
-            return None
-        way = "ahead of" if ahead > 0 else "behind"
-        return Finding(
-            "charge",
-            _subject(pack),
-            Standing.WATCH,
-            f"Cell {shown(cell)} is {shown(abs(ahead), '.1f')} Ah {way} the others in charge; time "
-            "near full mends that.",
-            numbers={"imbalance_ah": ahead, "imbalance_cell_no": cell},
-        )
-    return None
 
 
 def _full(pack: PackSeason, known: Known) -> Finding:
@@ -278,9 +161,9 @@ def _subject(pack: PackSeason) -> str:
 
 
 LOOKS: tuple[Look, ...] = (
-    _joints,
-    _balance,
-    _small_cell,
+    joints,
+    balance,
+    small_cell,
     trips,
     _full,
     _soc,
