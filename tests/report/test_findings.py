@@ -137,6 +137,19 @@ def test_no_full_charge_in_a_short_and_in_a_long_span() -> None:
     assert "not full in this span" in long.what
 
 
+def test_trips_are_counted_by_the_figure_and_each_once() -> None:
+    made = Made().pack("alder", days=3, figures=sound(trips_24h=2.0, trip_events="OVER_VOLT"))
+    made.alarm("protection-trip", "pack/alder", 1.5, 0.01)
+    season = season_of(made)
+    pack, span = season.packs[0], season.span
+    assert list(pack.trips(span).values()) == [2, 2, 2]
+    # The last day still runs: its 24 h have some of the day before.
+    noon = replace(span, end=span.end - 43200.0)
+    assert list(pack.trips(noon).values()) == [2, 2]
+    made.alarm("protection-trip", "pack/alder", 2.1, 0.01)
+    assert list(season_of(made).packs[0].trips(noon).values()) == [2, 2, 1]
+
+
 def test_a_trip_long_ago_is_history() -> None:
     made = Made().alarm("protection-trip", "pack/alder", 3, 0.01)
     found = findings(made=made)["trips"]

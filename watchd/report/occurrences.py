@@ -35,6 +35,10 @@ class Occurrence:
         kind, name, *_ = self.subject.split("/")
         return name if kind in ("pack", "cell") else None
 
+    def is_trip_in(self, begin: float) -> bool:
+        """Whether it is a protection trip, raised since `begin` (Unix s)."""
+        return self.rule == TRIP and self.begin >= begin
+
     @property
     def is_of_watchd(self) -> bool:
         """Whether it is about watchd itself."""

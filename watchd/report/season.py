@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite
@@ -16,6 +17,7 @@ from watchd.report.occurrences import Occurrence, occurrences_of
 from watchd.report.span import DAY_S, Clock, Span
 
 LONG_AGO = -1e12
+ENDED_S = 900.0  # what is kept of a day that is over may end so long before its end
 WHOLE_DAYS_FROM_D = 2.0  # a longer span begins at a UTC midnight, so that its days are whole
 
 
@@ -53,6 +55,24 @@ class PackSeason:
     def fulls(self) -> tuple[FullCharge, ...]:
         """Its full charges."""
         return tuple(full for day in self.kept for full in day.full_charges)
+
+    def trips(self, span: Span) -> dict[float, int]:
+        """Protection trips by the begin of the UTC day (Unix s), of days that had any.
+
+        The figure counts each one, of the 24 h before the day's end, so that of a day that still
+        runs has some of the day before. Its alarms, of which trips close together are one, count
+        where they are more.
+        """
+        told = Counter(
+            o.begin // DAY_S * DAY_S for o in self.occurrences if o.is_trip_in(span.begin)
+        )
+        found = dict(told)
+        for number, day in enumerate(self.kept):
+            is_whole = number == 0 or span.end - day.at > DAY_S - ENDED_S
+            counted = round(number_of(day.figures.get("trips_24h")) or 0.0) if is_whole else 0
+            if counted > told[day.at]:
+                found[day.at] = counted
+        return dict(sorted(found.items()))
 
     def number(self, name: str) -> float | None:
         """A figure as of the last that was kept."""

@@ -15,9 +15,10 @@ from watchd.report.drawings.paper import (
     RULE,
     SOFT,
     TEXT,
+    WEEK_D,
     above,
+    day_axis,
     sheet,
-    time_axis,
 )
 from watchd.report.drawings.svg import mark
 from watchd.report.series.cells import Cells, level
@@ -44,7 +45,7 @@ def draw(cells: Cells) -> Figure:
                 path, facecolor=LEVELS[step], linewidth=0, gid=mark(f"step step{step}")
             )
             axes.add_patch(patch)
-    wide = 270.0 * cells.width / max(cells.span.days, 1.0)
+    wide = 270.0 * cells.width / max(cells.span.days, float(WEEK_D))
     size = max(2.5, min(0.55 * ROW, 0.6 * wide))
     for sign, way, shape in ((1, "high", "+"), (-1, "low", "_")):
         worst = [p for s in (_MARKED, 3) for p in squares[sign * s]]
@@ -53,7 +54,7 @@ def draw(cells: Cells) -> Figure:
                 [x for x, _ in worst], [y for _, y in worst], linestyle="none", marker=shape,
                 markersize=size, markeredgewidth=1.1, color=MARK, gid=mark(f"sign {way}"),
             )  # fmt: skip
-    time_axis(axes, cells.span)
+    day_axis(axes, cells.span)
     axes.set_ylim(number + 0.5, 0.5)
     every = 1 if number <= 20 else 2
     labels = list(range(1, number + 1, every))

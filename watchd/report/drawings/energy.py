@@ -9,8 +9,8 @@ from watchd.report.drawings.paper import (
     PAPER,
     SECOND,
     SOFT,
+    day_axis,
     sheet,
-    time_axis,
     value_axis,
 )
 from watchd.report.drawings.svg import mark
@@ -35,6 +35,6 @@ def draw(energy: Energy) -> Figure:
     high, low = max([*into, 0.1]), min([*out, -0.1])
     value_axis(axes, 1.1 * low, 1.1 * high, "kWh in (up) and out (down)", absolute=True)
     axes.axhline(0.0, color=SOFT, linewidth=0.9)
-    time_axis(axes, energy.span)
+    day_axis(axes, energy.span)
     axes.spines["bottom"].set_visible(False)
     return figure

@@ -16,13 +16,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from watchd.report.span import Span
+from watchd.report.span import DAY_S, Span, utc_day
 from watchd.report.writing import shown
 
 WIDTH = 340.0
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 8.0, 20.0, 20.0
 TEXT = 10.5
-SHORT_D = 2.0
+SHORT_D, WEEK_D = 2.0, 7
 _POINTS = 72.0  # to matplotlib's inch; one of them is a unit
 _STEPS = (1, 2, 2.5, 5, 10)
 
@@ -94,6 +94,20 @@ def time_axis(axes: Axes, span: Span) -> None:
             text.set_horizontalalignment("right")
         elif place < 0.02 * span.days:
             text.set_horizontalalignment("left")
+
+
+def day_axis(axes: Axes, span: Span) -> None:
+    """The same for what is one a UTC day: of a short span whole days, a week of room for them."""
+    if span.days > SHORT_D:
+        time_axis(axes, span)
+        return
+    first = span.begin // DAY_S
+    axes.set_xlim(span.place(first * DAY_S), span.place((first + WEEK_D) * DAY_S))
+    days = [first + n for n in range(int(span.end // DAY_S - first) + 1)]
+    axes.set_xticks(
+        [span.place((day + 0.5) * DAY_S) for day in days], [utc_day(day * DAY_S) for day in days]
+    )
+    axes.tick_params(axis="x", length=3, color=RULE)
 
 
 def value_axis(axes: Axes, low: float, high: float, unit: str, *, absolute: bool = False) -> None:

@@ -32,7 +32,8 @@ def _limit(bank: BankSeason, known: Known) -> Finding:
     if current.is_empty or not current.has_limit:
         return finding(Standing.UNKNOWN, "No suggested charge current is kept of this span.")
     if above < LONG_S:
-        return finding(Standing.WELL, "It charged within the suggested current.")
+        but = f", but for {lasted(above)} in all" if above else ""
+        return finding(Standing.WELL, f"It charged within the suggested current{but}.")
     return finding(
         Standing.ACT,
         f"It charged for {lasted(above)} in all with more current than was suggested.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from watchd.report.findings.finding import SHEET, Finding, Known, Standing
-from watchd.report.occurrences import TRIP
 from watchd.report.season import PackSeason, number_of
 from watchd.report.span import DAY_S
 from watchd.report.writing import count
@@ -19,10 +18,9 @@ _DO = {
 
 def trips(pack: PackSeason, known: Known) -> Finding | None:
     """How many, of what, and what helps. None where nothing is known of its protection."""
-    told = [o for o in pack.occurrences if o.rule == TRIP and o.begin >= known.span.begin]
+    told = [o for o in pack.occurrences if o.is_trip_in(known.span.begin)]
     daily = [number_of(day.figures.get("trips_24h")) for day in pack.kept]
-    counted = round(sum(n for n in daily if n is not None))
-    number = max(counted, len(told))
+    number = sum(pack.trips(known.span).values())
     numbers = {"trips": float(number)}
     subject = f"pack/{pack.name}"
     if not number and all(n is None for n in daily):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from watchd.history.trends import EVERY_S
-from watchd.report.occurrences import TRIP, Occurrence
+from watchd.report.occurrences import Occurrence
 from watchd.report.season import BankSeason, number_of
 from watchd.report.series.thinning import places, thinned
 from watchd.report.span import DAY_S, Span, utc_day
@@ -54,14 +54,13 @@ class Current:
     def of(cls, bank: BankSeason, span: Span) -> Current:
         """Of a bank."""
         current = thinned(bank.trends, "current_a", span, max)
-        trips = tuple(o for o in bank.occurrences if o.rule == TRIP and o.begin >= span.begin)
         return cls(
             span,
             tuple(places(span)),
             tuple(None if v is None else max(0.0, v) for v in current),
             tuple(thinned(bank.trends, "charge_limit_a", span, min)),
-            trips,
-            tuple(_days(bank, trips)),
+            tuple(o for o in bank.occurrences if o.is_trip_in(span.begin)),
+            tuple(_days(bank, span)),
         )
 
     @property
@@ -97,7 +96,7 @@ class Current:
             said += f", for {lasted(self.above_s)} in all with more than was suggested"
         else:
             said += ", never with more than was suggested"
-        return f"{said}; {count(len(self.trips), 'protection trip')}."
+        return f"{said}; {count(sum(d.trips for d in self.days), 'protection trip')}."
 
     @property
     def key(self) -> str:
@@ -111,7 +110,7 @@ class Current:
             parts = ["Area: the charge current"]
             parts += ["dashed line: the suggestion"] if self.has_limit else []
         if self.trips:
-            parts.append("triangles: trips")
+            parts.append("triangles: trips, those close together as one")
         return f"{'; '.join(parts)}."
 
     @property
@@ -133,13 +132,14 @@ class Current:
         )
 
 
-def _days(bank: BankSeason, trips: tuple[Occurrence, ...]) -> Iterable[DayOfCurrent]:
+def _days(bank: BankSeason, span: Span) -> Iterable[DayOfCurrent]:
     days: dict[float, list[tuple[float | None, float | None]]] = {}
     for trend in bank.trends:
         current = number_of(trend.figures.get("current_a"))
         limit = number_of(trend.figures.get("charge_limit_a"))
         charged = None if current is None else max(0.0, current)
         days.setdefault(trend.at // DAY_S, []).append((charged, limit))
+    by_pack = [pack.trips(span) for pack in bank.packs]
     allowance = ABOVE_C * bank.nameplate_ah
     for day, pairs in days.items():
         both = [(a, b) for a, b in pairs if a is not None and b is not None]
@@ -151,5 +151,5 @@ def _days(bank: BankSeason, trips: tuple[Occurrence, ...]) -> Iterable[DayOfCurr
             limit,
             highest,
             sum(EVERY_S for a, b in both if a > ABOVE * b + allowance),
-            sum(trip.begin // DAY_S == day for trip in trips),
+            sum(trips.get(day * DAY_S, 0) for trips in by_pack),
         )
