@@ -23,6 +23,7 @@ from watchd.commands import (
     fields,
     reanchor,
     replay,
+    report,
     run,
     schema,
     setup,
@@ -34,7 +35,7 @@ from watchd.errors import WatchdError
 # In the order of their use, under what a person is about to do.
 _GROUPS: tuple[tuple[str, tuple[ModuleType, ...]], ...] = (
     ("set it up", (setup, check, run, bridge)),
-    ("every day", (alarms, digest, audit, reanchor)),
+    ("every day", (alarms, digest, report, audit, reanchor)),
     ("rules and the past", (fields, replay, tune, export, backup)),
     ("for editors, programs and shells", (schema, completion)),
 )

@@ -46,8 +46,12 @@ def add(commands: Any) -> None:
     )
     parser.epilog = f"{_ABOUT}\n\n{parser.epilog}"
     add_config(parser)
-    parser.add_argument("--weekly", action="store_true", help="the week, beside the one before (default: the day)")
-    parser.add_argument("--store", metavar="FILE", help="a backup, for example (default: that of the config)")
+    parser.add_argument(
+        "--weekly", action="store_true", help="the week, beside the one before (default: the day)"
+    )
+    parser.add_argument(
+        "--store", metavar="FILE", help="a backup, for example (default: that of the config)"
+    )
     parser.add_argument(
         "--at",
         metavar="T",
