@@ -44,13 +44,32 @@ def list_lines(answer: dict[str, Any]) -> Iterator[str]:
     )
     if not alarms:
         yield "nothing stands: every alarm is normal"
+    firsts = {alarm["alarm"] for alarm in alarms if _follows(alarm) is None}
     for alarm in alarms:
-        yield f"{alarm['alarm']}  ({alarm['priority']})"
-        yield f"  {_state(alarm)}"
-        if alarm["text"]:
-            yield f"  {alarm['text']}"
+        if _follows(alarm) not in firsts:
+            yield from _alarm_lines(alarm, "")
+            for follower in alarms:
+                if _follows(follower) == alarm["alarm"]:
+                    yield "  and with it:"
+                    yield from _alarm_lines(follower, "    ")
     if answer.get("left_out"):
         yield f"and {answer['left_out']} more"
+
+
+def _follows(alarm: dict[str, Any]) -> str | None:
+    """The first of its group, where that is another."""
+    first: str | None = alarm.get("first_of_group")
+    return first if first != alarm["alarm"] else None
+
+
+def _alarm_lines(alarm: dict[str, Any], lead: str) -> Iterator[str]:
+    yield f"{lead}{alarm['alarm']}  ({alarm['priority']})"
+    yield f"{lead}  {_state(alarm)}"
+    if alarm["text"] and alarm.get("title"):
+        yield f"{lead}  {alarm['title']}"
+    if alarm["text"]:
+        limit = f"; limit {alarm['limit']}" if alarm.get("limit") else ""
+        yield f"{lead}  {alarm['text']}{limit}"
 
 
 def _state(alarm: dict[str, Any]) -> str:
@@ -169,7 +188,13 @@ def _happened(entry: dict[str, Any]) -> str:
             text += f" (calls itself {entry['claim']})"
     if entry["state"] != entry["before"]:
         text += f": {_words(entry['before'])} -> {_words(entry['state'])}"
-    told = {"yes": ", told", "flood": ", not told (flood)", "chattering": ", not told (chattering)"}
+    told = {
+        "yes": ", told",
+        "flood": ", not told (flood)",
+        "chattering": ", not told (chattering)",
+        "stale": ", not told (nothing fresh comes)",
+        "follows": ", not told (follows from what was)",
+    }
     return text + told.get(entry["told"], "")
 
 
