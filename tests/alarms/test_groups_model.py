@@ -220,11 +220,14 @@ def test_one_that_a_person_has_put_aside_speaks_for_nobody() -> None:
     assert wide[1] is Told.YES
 
 
-def test_a_follower_that_is_left_alone_reminds_after_its_time() -> None:
+@pytest.mark.parametrize("restart", [False, True])
+def test_a_follower_that_is_left_alone_reminds_after_its_time(restart: bool) -> None:
     desk = Desk()
     desk.look(START, {"near"}, ["near"])
     (hot,) = desk.look(START + 1, {"near", "hot"}, ["hot"])
     assert hot[1] is Told.FOLLOWS
+    if restart:
+        desk.restart()
     # The first is gone: nothing new is told.
     found = desk.look(START + 60, {"hot"}, ["near", "hot"])
     assert [(t.rule.name, str(t.event), told) for t, told in found] == [

@@ -97,7 +97,8 @@ def chattering(name: str) -> Annunciation:
     """Raised three times within a minute."""
     rule = replace(EVERY[name], off_delay_s=0.0)
     subject, names = SUBJECTS[rule.about]
-    alarm, found = Alarm(rule, subject, names), []
+    alarm = Alarm(rule, subject, names)
+    found: list[Transition] = []
     example = next(e for e in rule.examples if e.raised)
     on = figures_of(rule, example.steps[-1].given)
     off: Figures = {**on, "protection_trip": False}
