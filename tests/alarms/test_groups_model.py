@@ -236,3 +236,32 @@ def test_a_follower_that_is_left_alone_reminds_after_its_time(restart: bool) -> 
     assert desk.look(START + 1800, {"hot"}, ["near", "hot"]) == []
     (again,) = desk.look(START + 1801, {"hot"}, ["near", "hot"])
     assert (again[0].event, again[1]) == (Event.RE_ALARMED, Told.YES)
+
+
+@pytest.mark.parametrize(
+    ("acknowledged", "after_s", "told"),
+    [
+        ("not", 1800.0, Told.FOLLOWS),
+        ("not", HOUR_S, Told.YES),
+        ("while it stood", 1800.0, Told.YES),
+        ("when it had returned", 1800.0, Told.YES),
+    ],
+)
+def test_what_comes_again_within_an_hour_is_told_to_who_has_dealt_with_it(
+    acknowledged: str, after_s: float, told: Told
+) -> None:
+    desk = Desk()
+
+    def acknowledge() -> None:
+        transition = desk.alarms["wide"].acknowledge(START + 120)
+        assert transition is not None
+        desk.judged("wide", transition)
+
+    desk.look(START, {"wide"}, ["wide"])
+    if acknowledged == "while it stood":
+        acknowledge()
+    desk.look(START + 60, set(), ["wide"])
+    if acknowledged == "when it had returned":
+        acknowledge()
+    ((_, found),) = desk.look(START + after_s, {"wide"}, ["wide"])
+    assert found is told

@@ -133,6 +133,17 @@ def test_the_pack_that_stays_silent_alone_is_told_then(restart: bool) -> None:
     assert heard_since(hut) == ["re_alarmed telemetry-stale/pack/alder"]
 
 
+def test_it_is_told_at_the_moment_at_which_the_banks_silence_is_over() -> None:
+    hut = Scene((STALE, BANK))
+    hut.run(minutes=5, alder=pack(), birch=pack())
+    hut.run(minutes=31, seconds=7)
+    hut.transitions.clear()
+    hut.run(minutes=3, birch=pack())
+    moved = {f"{t.event} {t.key}": t.at for t in hut.transitions}
+    over_at = moved["returned bank-silent/bank/hut"]
+    assert moved["re_alarmed telemetry-stale/pack/alder"] == over_at
+
+
 def test_packs_that_fall_silent_one_after_the_other_within_a_minute_are_one() -> None:
     hut = Scene((STALE, BANK))
     hut.run(minutes=5, alder=pack(), birch=pack())
