@@ -44,22 +44,17 @@ def list_lines(answer: dict[str, Any]) -> Iterator[str]:
     )
     if not alarms:
         yield "nothing stands: every alarm is normal"
-    firsts = {alarm["alarm"] for alarm in alarms if _follows(alarm) is None}
+    groups: dict[str, list[dict[str, Any]]] = {}
     for alarm in alarms:
-        if _follows(alarm) not in firsts:
-            yield from _alarm_lines(alarm, "")
-            for follower in alarms:
-                if _follows(follower) == alarm["alarm"]:
-                    yield "  and with it:"
-                    yield from _alarm_lines(follower, "    ")
+        groups.setdefault(alarm.get("first_of_group") or alarm["alarm"], []).append(alarm)
+    for most_urgent, *others in groups.values():
+        yield from _alarm_lines(most_urgent, "")
+        if others:
+            yield "  and with it:"
+        for other in others:
+            yield from _alarm_lines(other, "    ")
     if answer.get("left_out"):
         yield f"and {answer['left_out']} more"
-
-
-def _follows(alarm: dict[str, Any]) -> str | None:
-    """The first of its group, where that is another."""
-    first: str | None = alarm.get("first_of_group")
-    return first if first != alarm["alarm"] else None
 
 
 def _alarm_lines(alarm: dict[str, Any], lead: str) -> Iterator[str]:
