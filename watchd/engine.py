@@ -329,6 +329,8 @@ class Engine:
                 self._steps.append(news)
         if isinstance(watch, BankWatch):
             self._advised.extend(self._say.advised(watch, at))
+            for subject in watch.take_woken():
+                self._agenda.set(self._watches.index[subject], at)
         if watch is not self._watches.service:
             self._say.figures_due(watch, at)
         self._agenda.set(self._watches.index[watch.subject], watch.next_at())
@@ -336,7 +338,7 @@ class Engine:
     def _moved(self, transition: Transition) -> None:
         """Something happened to an alarm: take account, judge whether people are told, say so."""
         alarm = self._watches.alarms[transition.key]
-        alarm.first_of_group = self._annunciator.first_of_group(transition, alarm.first_of_group)
+        transition = self._annunciator.follow_group(transition, alarm)
         if self._annunciator.follow(transition):
             # A flood is said before what it holds back.
             self._evaluate(self._watches.service, transition.at)

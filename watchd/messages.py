@@ -48,11 +48,16 @@ class AlarmRecord(TypedDict):
     priority: Annotated[Priority, Field(description="consequence and time to respond")]
     since: Annotated[Time | None, Field(description="when it was raised; null: it is not")]
     value: Values
+    title: Annotated[str, Field(description="what and where, in a few words")]
     text: Annotated[str, Field(description="what a person reads")]
     cause: Annotated[str, Field(description="likely causes")]
     consequence: Annotated[str, Field(description="what happens if nothing is done")]
     response: Annotated[str, Field(description="what to do")]
     occurrences: Annotated[int, Field(description="how often it was raised since it was normal")]
+    caution: NotRequired[Annotated[str, Field(description="what to be careful of")]]
+    limit: NotRequired[
+        Annotated[str, Field(description="what the number in the text is held against, with unit")]
+    ]
     unknown: NotRequired[
         Annotated[list[str], Field(description="names that leave the condition without an answer")]
     ]
@@ -76,13 +81,21 @@ class Annunciation(TypedDict):
     """What a phone should show now."""
 
     at: Time
-    title: Annotated[str, Field(description="subject and rule in a few words")]
-    text: Annotated[str, Field(description="what a person reads")]
+    title: Annotated[str, Field(description="what and where, for a lock screen", max_length=60)]
+    text: Annotated[str, Field(description="the rule's sentence with its numbers")]
+    message: Annotated[
+        str,
+        Field(
+            description="all that a phone shows under the title, a line each: the number against "
+            "its limit, what to do, what to be careful of"
+        ),
+    ]
     priority: Annotated[Priority, Field(description="consequence and time to respond")]
     alarm: AlarmName
     event: Annotated[Event, Field(description="what happened to it")]
     consequence: Annotated[str, Field(description="what happens if nothing is done")]
     response: Annotated[str, Field(description="what to do")]
+    caution: NotRequired[Annotated[str, Field(description="what to be careful of")]]
     first_of_group: NotRequired[
         Annotated[AlarmName, Field(description="the alarm of the group that was raised first")]
     ]
@@ -157,13 +170,17 @@ class StepAnnunciation(TypedDict):
     """What a phone should show now, of a re-anchoring. No flood holds it back."""
 
     at: Time
-    title: Annotated[str, Field(description="pack and step in a few words")]
+    title: Annotated[str, Field(description="pack and step, for a lock screen", max_length=60)]
     text: Annotated[str, Field(description="what a person reads")]
+    message: Annotated[
+        str, Field(description="all that a phone shows under the title, a line each")
+    ]
     priority: Annotated[Priority, Field(description="consequence and time to respond")]
     reanchor: Annotated[str, Field(description="name of the pack")]
     step: Annotated[Step, Field(description="where it is")]
     consequence: Annotated[str, Field(description="what happens if nothing is done")]
     response: Annotated[str, Field(description="what to do")]
+    caution: NotRequired[Annotated[str, Field(description="where a setting is concerned")]]
 
 
 class ReanchorWay(TypedDict):

@@ -27,6 +27,7 @@ _TEXT = """
   about: service
   when: rules_fault != "none"
   priority: medium
+  title: "watchd: the edited rules do not load"
   say: "The rules last edited do not load; those from before stay in force: {rules_fault}"
   cause: A mistake in a file of rules, or a file that cannot be read.
   consequence: What was changed has no effect.
@@ -36,6 +37,7 @@ _TEXT = """
   about: service
   when: config_fault != "none"
   priority: medium
+  title: "watchd: the edited config does not load"
   say: "The config last edited does not load; that from before stays in force: {config_fault}"
   cause: A mistake in the config, or a file that cannot be read.
   consequence: What was changed has no effect, and watchd would not start with it.
@@ -45,6 +47,7 @@ _TEXT = """
   about: service
   when: store_fault != "none"
   priority: medium
+  title: "watchd: its store cannot be written"
   say: "The store cannot be written: {store_fault}"
   cause: A disk that is full, worn out or read-only, or a folder that the service may not write.
   consequence: >-
@@ -57,6 +60,7 @@ _TEXT = """
   when: store_damage != "none"
   latching: yes
   priority: medium
+  title: "watchd: its store was set aside"
   say: "The store was set aside; watchd began a new one: {store_damage}"
   cause: Power cut in the middle of a write, a disk that wears out, or a newer watchd before.
   consequence: The history before, and what is named here, are in the file that was set aside.
@@ -71,13 +75,14 @@ _TEXT = """
   until: alarms_10min < 5
   priority: high
   re_alarm_time: 1 h
+  title: "watchd: many alarms at once"
   say: >-
-    {alarms_10min:.0f} alarms in 10 min, more than a person can follow. Until it falls, only
-    critical ones are told one by one.
+    {alarms_10min:unit} alarms in 10 min, more than a person can follow; until it falls, only
+    critical ones are told one by one
   cause: One trouble that shows in many places, or limits and delays that are too tight.
   consequence: What matters is lost among the rest. Alarms held back are recorded as any other.
   response: >-
-    Look at the first of them, which mostly is the cause: `watchd alarms` lists what stands, and
+    Look at the first of them, mostly the cause: `watchd alarms` lists what stands, and
     `watchd alarms history` what came when.
 """
 

@@ -13,6 +13,7 @@ from watchd.advice.reanchoring.texts import (
     text_of,
     title_of,
 )
+from watchd.alarms.said import LONGEST_TITLE, cut
 from watchd.messages import (
     ReanchorReading,
     ReanchorRecord,
@@ -56,16 +57,20 @@ def step_annunciation(procedure: Procedure, at: float, step_s: float = 0.0) -> S
     said = f"{text.brief} {text.do}"
     if text.caution:
         said = f"{said.removesuffix('.')}. {text.caution}"
-    return {
+    found: StepAnnunciation = {
         "at": rfc3339(at + step_s),
-        "title": title_of(procedure),
+        "title": cut(title_of(procedure), LONGEST_TITLE),
         "text": said,
+        "message": "\n".join(line for line in (text.brief, text.do, text.caution) if line),
         "priority": priority_of(procedure),
         "reanchor": procedure.pack,
         "step": procedure.step,
         "consequence": consequence_of(procedure),
         "response": text.do,
     }
+    if text.caution:
+        found["caution"] = text.caution
+    return found
 
 
 def ended_record(record: Record, step_s: float = 0.0) -> ReanchorRecord:

@@ -63,6 +63,8 @@ class Paper:
     stale: bool = False
     raises: list[int] = field(default_factory=list)
     chatter_known: bool = False
+    covered: str = ""  # why something else says it for now
+    held: bool = False  # this occurrence follows from what people know
     raising: Log = field(default_factory=list)
     ending: Log = field(default_factory=list)
 
@@ -137,6 +139,7 @@ class Paper:
         begins = self.chatters and not before
         self.raised, self.latched, self.seen, self.known = True, False, False, False
         self.raised_at, self.last_told, self.shown = self.now, self.now, look.spread_mv
+        self.held = False
         self.occurrences += 1
         self.ending = []
         if not begins:
@@ -145,7 +148,8 @@ class Paper:
 
     def _returned(self) -> list[Said]:
         self.raised, self.stale, self.raising = False, False, []
-        self.seen = self.seen or self.kind.silent
+        unheard = not self.known and not self.hidden and not self.kind.latching
+        self.seen = self.seen or self.kind.silent or unheard
         self.latched = self.kind.latching and not self.kind.silent
         said = [("returned", "no")]
         if self.shelf is not None and self.shelf[1]:
@@ -160,7 +164,8 @@ class Paper:
             self.raises, self.chatter_known = [], False
             said.append(("steady", "no"))
         again = self._re_alarm_at()
-        if again is not None and self.now >= again:
+        unknown = bool(self.ending) and self.ending[-1][1] is None
+        if again is not None and self.now >= again and not unknown:
             self.seen, self.last_told, self.shown = False, self.now, look.spread_mv
             said.append(("re_alarmed", self._tell(unless=self.chatter_known)))
         if self.raised and not self.stale and self.now >= self._since() + DAY:
@@ -183,7 +188,9 @@ class Paper:
         return min((moment for moment in moments if moment is not None), default=None)
 
     def _re_alarm_at(self) -> int | None:
-        waits = self.raised and not self.hidden and not self.kind.silent
+        waits = self.raised and not self.hidden and not self.kind.silent and not self.covered
+        if waits and not self.known and not self.held:
+            return self.raised_at
         return self.last_told + self.kind.re_alarm if waits and self.kind.re_alarm else None
 
     def _since(self) -> int:
@@ -225,6 +232,15 @@ class Paper:
         self.out = False
         return self._done("returned_to_service", self._taken_up())
 
+    # --- what is told elsewhere ---
+
+    def cover(self, why: str) -> None:
+        self.covered = why
+
+    def hold_back(self) -> None:
+        """What was just told follows from something else, and was not told after all."""
+        self.held, self.known, self.chatter_known = True, False, False
+
     # --- what is said ---
 
     def _unshelved(self) -> Said:
@@ -257,7 +273,10 @@ class Paper:
             return "silent"
         if self.hidden:
             return "withheld"
-        self.known = True
+        if self.covered:
+            self.known = False
+            return self.covered
+        self.known, self.held = True, self.held and unless
         if unless:
             return "chattering"
         self.last_told, self.chatter_known = self.now, self.chatters
@@ -270,7 +289,7 @@ class Paper:
     def _close(self) -> None:
         """Of what is normal nothing is kept."""
         if self.condition == "normal":
-            self.raised_at, self.occurrences, self.known = None, 0, False
+            self.raised_at, self.occurrences, self.known, self.held = None, 0, False, False
 
 
 def above(value: float | None, limit: float) -> Truth:

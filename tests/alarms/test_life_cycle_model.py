@@ -12,7 +12,7 @@ from tests.alarms.paper import DAY, GRID_S, MINUTE, Kind, Paper, Said, Seen
 from tests.alarms.story import START, alarm_of, restarted
 from watchd.alarms.alarm import Alarm
 from watchd.alarms.shelf import Shelf
-from watchd.alarms.state import Transition
+from watchd.alarms.state import Told, Transition
 from watchd.figures import Figures
 
 # Below the deadband, on its edge, within, on the limit, above: and unknown.
@@ -69,6 +69,7 @@ class LifeCycle(RuleBasedStateMachine):
     @initialize(kind=KINDS)
     def begin(self, kind: Kind) -> None:
         self.now = 0
+        self.told_just_now = False
         self.paper = Paper(kind)
         self.alarm: Alarm = alarm_of(text_of(kind))
 
@@ -126,6 +127,20 @@ class LifeCycle(RuleBasedStateMachine):
     def put_back_into_service(self) -> None:
         self._agree_on(self.paper.put_back, self.alarm.return_to_service(at(self.now)))
 
+    # --- what else is told ---
+
+    @rule(why=st.sampled_from([None, Told.STALE, Told.FOLLOWS]))
+    def something_else_says_it(self, why: Told | None) -> None:
+        self.paper.cover(why or "")
+        self.alarm.cover(why)
+
+    @precondition(lambda self: self.told_just_now)
+    @rule()
+    def it_follows_from_what_was_told(self) -> None:
+        self.paper.hold_back()
+        self.alarm.holds_back(Told.FOLLOWS)
+        self.told_just_now = False
+
     @rule()
     def restart(self) -> None:
         self.alarm = restarted(self.alarm)
@@ -170,6 +185,7 @@ class LifeCycle(RuleBasedStateMachine):
 
     def _compare(self, said: list[Said], moved: Sequence[Transition]) -> None:
         assert [(str(t.event), str(t.told)) for t in moved] == said
+        self.told_just_now = bool(said) and said[-1][1] == "yes" and self.paper.raised
         if moved:
             assert all(t.at == at(self.now) for t in moved)
             assert [t.before for t in moved] == [self._before, *(t.state for t in moved[:-1])]

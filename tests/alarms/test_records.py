@@ -50,11 +50,13 @@ def test_the_record_of_a_raised_alarm() -> None:
         ("priority", "medium"),
         ("since", "2026-09-21T14:13:20.250Z"),
         ("value", {"cell_spread_mv": 55.0, "current_a": 12.0, "cell_max_no": 7}),
+        ("title", "alder: cell spread wide"),
         ("text", "alder in hut: 55 mV apart, cell 7 leads"),
         ("cause", "A cell ahead of the others."),
         ("consequence", "It trips the pack before the rest is full."),
         ("response", "Hold the charge current down."),
         ("occurrences", 1),
+        ("limit", "40 mV"),
     ]
 
 
@@ -174,6 +176,8 @@ def test_what_a_phone_shows() -> None:
         "at": "2026-09-21T14:13:30.000Z",
         "title": "alder: cell spread wide",
         "text": "alder in hut: 55 mV apart, cell 7 leads",
+        "message": "alder in hut: 55 mV apart, cell 7 leads; limit 40 mV.\n"
+        "Hold the charge current down.",
         "priority": "medium",
         "alarm": "cell-spread-wide/pack/alder",
         "event": "raised",
@@ -195,7 +199,7 @@ def test_what_a_phone_shows() -> None:
     [
         ("bank", "bank/hut", "hut: too much current"),
         ("pack", "pack/alder", "alder: too much current"),
-        ("cell", "cell/alder/3", "alder/3: too much current"),
+        ("cell", "cell/alder/3", "alder cell 3: too much current"),
         ("service", "service/watchd", "watchd: too much current"),
     ],
 )

@@ -80,6 +80,17 @@ class Stub:
     def look_again_s(self) -> float:
         return 10.0
 
+    @property
+    def subject(self) -> str:
+        return f"pack/{self.name}"
+
+    @property
+    def is_blind(self) -> bool:
+        return False
+
+    def told_of_bank(self, is_told: bool) -> bool:
+        return is_told
+
 
 def stub(name: str, also: dict[str, Value], config: Config = CONFIG) -> Stub:
     return Stub(seen(name, config.packs[name], also=also))

@@ -58,7 +58,7 @@ def test_the_eleventh_begins_a_flood_that_is_told_before_what_it_holds_back() ->
     assert told(hut) == [*expected, (FLOOD, "yes"), *held_back]
     messages = heard(hut)
     assert [m["alarm"] for m in messages] == [key for key, _ in expected] + [FLOOD]
-    assert messages[-1]["text"].startswith("11 alarms in 10 min, more than a person can follow.")
+    assert messages[-1]["text"].startswith("11 alarms in 10 min, more than a person can follow;")
     # Held back from phones only: the record stands with the others.
     assert hut.retained["watchd/alarm/cell-high/cell/alder/13"]["state"] == "unacknowledged"
 

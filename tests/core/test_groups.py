@@ -49,8 +49,12 @@ def test_the_first_is_named_on_the_pack_with_its_cells() -> None:
         "much/bank/hut": "much/bank/hut",
     }
     said = [json.loads(p.payload) for p in hut.said if p.topic == "watchd/annunciation"]
-    named = {message["alarm"]: message.get("first_of_group") for message in said}
-    assert named == {key: None if first == key else first for key, first in firsts(hut).items()}
+    # What follows is recorded, not told; the bank follows its packs.
+    assert [(message["alarm"], message.get("first_of_group")) for message in said] == [
+        ("high/cell/alder/1", None),
+        ("low/pack/alder", None),
+        ("hot/pack/birch", None),
+    ]
     record = hut.retained["watchd/alarm/hot/pack/alder"]
     assert (record["group"], record["first_of_group"]) == ("heat", "high/cell/alder/1")
     assert "group" not in hut.retained["watchd/alarm/low/pack/alder"]

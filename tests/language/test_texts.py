@@ -75,7 +75,7 @@ def test_what_is_not_known_reads_unknown() -> None:
     assert template.fill({"pack": "alder", "cell_max_v": None}) == "alder: unknown V, unknown mV"
 
 
-NO_FORMAT = "has a format that is not supported; write for example ':.0f' or ':.3f'"
+NO_FORMAT = "has a format that is not supported; write for example ':.0f', ':.3f' or ':unit'"
 BRACE = "a brace that does not close, or closes nothing; {{ is a brace"
 LIST = (
     "expected one of 'cell_max_no', 'cell_max_v', 'cell_spread_mv', 'charge_allowed', 'pack', "

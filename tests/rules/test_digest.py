@@ -26,6 +26,8 @@ KEPT: list[dict[str, Any]] = [
     {"cause": "A balancer that does not keep up."},
     {"consequence": "The leading cell trips the pack."},
     {"response": "Hold the charge current down."},
+    {"title": "{pack}: cells apart"},
+    {"caution": "Isolate the pack first."},
     {"priority": "high"},
     {"charge_limit": "0.1 * nameplate_ah"},
     {"examples": [{"given": {"cell_spread_mv": 55}, "lasting": "3 min", "expect": "raised"}]},

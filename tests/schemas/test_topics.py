@@ -36,7 +36,8 @@ CONFIG = config_of(
 )
 RULES = rules_of("""
 - {rule: spread, about: pack, when: cell_spread_mv > 40, deadband: {cell_spread_mv: 10},
-   priority: high, say: "{pack}", group: top, latching: yes, charge_limit: 0.05 * nameplate_ah}
+   priority: high, say: "{pack}: {cell_spread_mv:unit}", caution: Slowly., group: top,
+   latching: yes, charge_limit: 0.05 * nameplate_ah}
 - {rule: spread-wide, about: pack, when: cell_spread_mv > 50, priority: low, say: "{pack}",
    group: top, re_alarm_time: 5 min, suppress_when: soc_pct < 10}
 - {rule: cell-high, about: cell, when: cell_v > 3.5, priority: low, say: "{pack} {cell}"}

@@ -218,3 +218,18 @@ def test_history_tells_what_happened_and_by_whom() -> None:
     ):
         assert list(history_lines([reset | more]))[1].startswith(f"  {says}")
     assert list(history_lines([])) == ["nothing was recorded in that time"]
+
+
+def test_a_group_stands_together_where_its_most_urgent_is() -> None:
+    group = {"first_of_group": "wide/pack/alder"}
+    first = {**RECORD, **group, "alarm": "wide/pack/alder", "priority": "low"}
+    worse = {**RECORD, **group, "alarm": "near/pack/alder", "priority": "high"}
+    other = {**RECORD, "alarm": "hot/pack/birch", "priority": "medium"}
+    shown = listed(first, worse, other)
+    heads = [line for line in shown if line.endswith(("(low)", "(medium)", "(high)"))]
+    assert heads == [
+        "near/pack/alder  (high)",
+        "    wide/pack/alder  (low)",
+        "hot/pack/birch  (medium)",
+    ]
+    assert shown.count("  and with it:") == 1

@@ -182,7 +182,7 @@ def test_one_topic_for_packs_of_different_makes() -> None:
     # What came once must go on to come.
     hut.run(minutes=2, alder={k: v for k, v in pack().items() if k != "soc"}, birch=less)
     assert hut.figures("pack/alder")["telemetry_quality"] == "stale"
-    assert hut.figures("pack/alder")["telemetry_overdue"] == "soc_pct"
+    assert hut.figures("pack/alder")["telemetry_overdue"] == "state of charge"
 
 
 JSON = st.recursive(

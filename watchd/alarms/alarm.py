@@ -12,6 +12,7 @@ from typing import Any
 
 from watchd.alarms.chatter import RAISES, WITHIN_S, Chatter
 from watchd.alarms.conditions import Conditions
+from watchd.alarms.limits import limit_said
 from watchd.alarms.part_times import PartTimes
 from watchd.alarms.shelf import Shelf
 from watchd.alarms.state import LATCHED, RAISED, WITHHELD, Event, State, Told, Transition
@@ -38,6 +39,7 @@ class Alarm:
 
     __slots__ = (
         "_chatter",
+        "_covered",
         "_names",
         "_timer_at",
         "_told_at",
@@ -46,8 +48,10 @@ class Alarm:
         "condition",
         "conditions",
         "first_of_group",
+        "held",
         "is_stale",
         "is_suppressed",
+        "limit",
         "occurrences",
         "out_of_service",
         "parts",
@@ -56,6 +60,7 @@ class Alarm:
         "since",
         "subject",
         "text",
+        "title",
         "values",
     )
 
@@ -75,7 +80,9 @@ class Alarm:
         self.since: float | None = known.get("since")
         self.changed_at: float | None = known.get("changed_at")
         self.occurrences: int = known.get("occurrences", 0)
+        self.title: str = known.get("title", "")
         self.text: str = known.get("text", "")
+        self.limit: str = known.get("limit", "")  # that the number in the text is held against
         self.values: Mapping[str, Value] = known.get("values", {})
         self.is_suppressed: bool = known.get("is_suppressed", False)
         self.out_of_service: bool = bool(known.get("out_of_service"))
@@ -87,6 +94,10 @@ class Alarm:
         # Whether people were told of this occurrence, and when last.
         self._told_of: bool = known.get("told_of", self.condition is not State.NORMAL)
         self._told_at: float | None = known.get("told_at")
+        # Why nobody is told: of this occurrence, for good; and as long as something else says it.
+        held, covered = known.get("held"), known.get("covered")
+        self.held: Told | None = Told(held) if held else None
+        self._covered: Told | None = Told(covered) if covered else None
         self.parts = PartTimes(rule, known.get("parts")) if explains else None
         self._set_timer()
 
@@ -100,7 +111,9 @@ class Alarm:
             "since": self.since,
             "changed_at": self.changed_at,
             "occurrences": self.occurrences,
+            "title": self.title,
             "text": self.text,
+            "limit": self.limit,
             "values": dict(self.values),
             "is_suppressed": self.is_suppressed,
             "out_of_service": self.out_of_service,
@@ -110,6 +123,8 @@ class Alarm:
             "chatter": self._chatter.snapshot(),
             "told_of": self._told_of,
             "told_at": self._told_at,
+            "held": self.held,
+            "covered": self._covered,
             "parts": self.parts.snapshot(self.rule) if self.parts else None,
         }
 
@@ -117,6 +132,11 @@ class Alarm:
     def key(self) -> str:
         """Its name: RULE/SUBJECT."""
         return f"{self.rule.name}/{self.subject}"
+
+    @property
+    def bank(self) -> str:
+        """The bank that it is about, or whose pack; empty for watchd itself."""
+        return self._names.get("bank", "")
 
     @property
     def state(self) -> State:
@@ -158,12 +178,13 @@ class Alarm:
     def re_alarm_at(self) -> float | None:
         """When it is annunciated again if it still stands; at once, if nobody was told of it yet.
 
-        The latter is so of one that stands when its rule is no longer silent.
+        The latter is so of one that stands when its rule is no longer silent, or when what said it
+        before it is over.
         """
         waits = self.is_raised and self.state not in WITHHELD and not self.rule.is_silent
-        if not waits:
+        if not waits or self._covered is not None:
             return None
-        if not self._told_of:
+        if not self._told_of and self.held is None:
             return self.since
         if self.rule.re_alarm_s is None or self._told_at is None:
             return None
@@ -202,6 +223,7 @@ class Alarm:
         self.since = at
         self.occurrences += 1
         self.conditions.moved(raised=True)
+        self.held = None
         begins = self._chatter.raised(at)
         told = self._telling(Told.CHATTERING if begins else self._unless_chattering())
         self._told_of, self._told_at = told in (Told.YES, Told.CHATTERING), at
@@ -214,7 +236,9 @@ class Alarm:
         self.conditions.moved(raised=False)
         self.is_stale = False
         seen = self.condition is State.ACKNOWLEDGED
-        if self.rule.is_silent:
+        # What nobody was told of, and is gone, asks nobody to acknowledge.
+        unheard = not self._told_of and self.state not in WITHHELD
+        if self.rule.is_silent or (unheard and not self.rule.latching):
             state = State.NORMAL
         elif self.rule.latching:
             state = State.LATCHED_ACKNOWLEDGED if seen else State.LATCHED_UNACKNOWLEDGED
@@ -234,7 +258,8 @@ class Alarm:
             self._chatter.steadied()
             found.append(self._move(at, Event.STEADY, figures=figures))
         re_alarm_at = self.re_alarm_at()
-        if re_alarm_at is not None and at >= re_alarm_at:
+        # Of what is unknown by now, nobody can say that it still stands.
+        if re_alarm_at is not None and at >= re_alarm_at and not self.conditions.unknown:
             told = self._telling(self._unless_chattering())
             self._told_of, self._told_at = True, at
             found.append(self._move(at, Event.RE_ALARMED, State.UNACKNOWLEDGED, figures, told))
@@ -310,13 +335,31 @@ class Alarm:
                 told = self._telling()
         return self._move(at, event, state, told=told, before=before, by=by)
 
+    # --- what is told elsewhere ---
+
+    def cover(self, why: Told | None) -> None:
+        """From now on something else says it (None: no longer), and nobody is told of this one.
+
+        What stands then and was not told is told when this ends.
+        """
+        self._covered = why
+        self._set_timer()
+
+    def holds_back(self, why: Told) -> None:
+        """Nobody was told of what just happened, and is not while it stands before the re-alarm."""
+        self.held, self._told_of = why, False
+        self._chatter.untold()
+        self._set_timer()
+
     # --- moving ---
 
     def _telling(self, told: Told = Told.YES) -> Told:
         """Whether people are to be told of what happens now, and if not, why."""
         if self.rule.is_silent:
             return Told.SILENT
-        return Told.WITHHELD if self.state in WITHHELD else told
+        if self.state in WITHHELD:
+            return Told.WITHHELD
+        return told if self._covered is None else self._covered
 
     def _unless_chattering(self) -> Told:
         """It is held back where people know that it chatters."""
@@ -340,15 +383,20 @@ class Alarm:
         if figures is not None and event in (Event.RAISED, Event.RE_ALARMED):
             # The record tells of the raise; what it was like at the return, the transition alone.
             self.values = values
-            self.text = self.rule.say.fill({**figures, **self._names})
+            known = {**figures, **self._names}
+            self.title = self.rule.title.fill(known) if self.rule.title is not None else ""
+            self.text = self.rule.say.fill(known)
+            self.limit = limit_said(self.rule, figures, self.conditions.windows())
         text = self.text
         if event is Event.CHATTERING:
             text = f"{text} (chattering: raised {RAISES} times in {WITHIN_S:.0f} s)"
         if told is Told.YES:
-            self._told_of, self._told_at = True, at
+            self._told_of, self._told_at, self.held = True, at, None
             self._chatter.told()
+        elif told in (Told.STALE, Told.FOLLOWS):
+            self._told_of = False
         if self.condition is State.NORMAL:
-            self.since, self.is_stale, self._told_of = None, False, False
+            self.since, self.is_stale, self._told_of, self.held = None, False, False, None
             self.first_of_group = None
             self.occurrences = 0
         self._set_timer()

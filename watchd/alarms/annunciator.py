@@ -12,15 +12,15 @@ from dataclasses import replace
 from typing import Any
 
 from watchd.alarms.alarm import Alarm
+from watchd.alarms.groups import Groups
 from watchd.alarms.state import Event, Told, Transition
 from watchd.figures import Figures
 from watchd.own_rules import FLOOD
-from watchd.rules.rule import Priority, Rule
+from watchd.rules.rule import Priority
 
 SHORT_S, LONG_S = 600.0, 86400.0
 # Beyond it the count of a day stands still; nobody reads further.
 MOST_COUNTED = 2000
-SEEN = (Told.YES, Told.CHATTERING)  # before a flood is thought of
 
 
 class Annunciator:
@@ -32,26 +32,17 @@ class Annunciator:
         self._next_at = float("inf")
         self._chattering: set[str] = set()
         self._stale: set[str] = set()
-        # Of each group on each pack or bank the alarms that stand; the first is kept in its place.
-        self._groups: dict[str, _Group] = {
-            name: _Group(first, set(raised))
-            for name, (first, raised) in known.get("groups", {}).items()
-        }
+        self._groups = Groups(known.get("groups"))
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
-        groups = {name: [g.first, sorted(g.raised)] for name, g in self._groups.items()}
-        return {"times": list(self._times), "groups": groups}
+        return {"times": list(self._times), "groups": self._groups.snapshot()}
 
     def begin(self, alarms: Collection[Alarm]) -> None:
         """Go by the alarms that there are: rules may have been edited, and subjects be gone."""
         self._chattering = {a.key for a in alarms if a.is_chattering}
         self._stale = {a.key for a in alarms if a.is_stale}
-        raised = {a.key: _group_of(a.rule, a.subject) for a in alarms if a.is_raised}
-        for name, group in list(self._groups.items()):
-            group.raised = {key for key in group.raised if raised.get(key) == name}
-            if not group.raised:
-                del self._groups[name]
+        self._groups.begin(alarms)
 
     def follow(self, transition: Transition) -> bool:
         """Take account of what happened; whether the figures have changed by it."""
@@ -99,34 +90,11 @@ class Annunciator:
         """When its figures change by time alone."""
         return self._next_at
 
-    def first_of_group(self, transition: Transition, known: str | None) -> str | None:
-        """Follow which alarms of a group stand; which was the first when this one was raised.
-
-        `known` is what it was so far. What nobody is told of (silent, shelved, suppressed) is no
-        first that helps anybody.
-        """
-        name = _group_of(transition.rule, transition.subject)
-        if name is None:
-            return known
-        if transition.told in SEEN:
-            group = self._groups.setdefault(name, _Group(transition.key, set()))
-            group.raised.add(transition.key)
-            return group.first
-        if transition.event is Event.RETURNED and name in self._groups:
-            self._groups[name].raised.discard(transition.key)
-            if not self._groups[name].raised:
-                del self._groups[name]
-        return known
-
-
-class _Group:
-    def __init__(self, first: str, raised: set[str]) -> None:
-        self.first, self.raised = first, raised
-
-
-def _group_of(rule: Rule, subject: str) -> str | None:
-    """A group on one pack (with its cells) or one bank."""
-    if rule.group is None:
-        return None
-    kind, name = subject.split("/")[:2]
-    return f"{rule.group} of {'pack' if kind == 'cell' else kind} {name}"
+    def follow_group(self, transition: Transition, alarm: Alarm) -> Transition:
+        """The transition, held back where it follows from what people were told of its group."""
+        alarm.first_of_group, by = self._groups.follow(transition, alarm)
+        if by is None:
+            return transition
+        if by != alarm.key:
+            alarm.holds_back(Told.FOLLOWS)
+        return replace(transition, told=Told.FOLLOWS)

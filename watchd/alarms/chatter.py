@@ -50,6 +50,10 @@ class Chatter:
         """People were told something of the alarm."""
         self.is_told = self.is_chattering
 
+    def untold(self) -> None:
+        """They were not, after all."""
+        self.is_told = False
+
     def steady_at(self) -> float:
         """When it will have been steady for long enough; never if it does not chatter."""
         return self._raised_at[-1] + STEADY_AFTER_S if self.is_chattering else float("inf")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from watchd.alarms.alarm import Alarm
+from watchd.alarms.said import default_title, message_of, title_of
 from watchd.alarms.state import WITHHELD, Transition
 from watchd.messages import AlarmRecord, Annunciation, JournalEntry
 from watchd.publish import rfc3339
@@ -18,12 +19,17 @@ def alarm_record(alarm: Alarm, step_s: float = 0.0) -> AlarmRecord:
         "priority": rule.priority,
         "since": rfc3339(alarm.since + step_s) if alarm.since is not None else None,
         "value": alarm.values,
+        "title": alarm.title or default_title(rule, alarm.subject),
         "text": alarm.text,
         "cause": rule.cause,
         "consequence": rule.consequence,
         "response": rule.response,
         "occurrences": alarm.occurrences,
     }
+    if rule.caution:
+        record["caution"] = rule.caution
+    if alarm.limit:
+        record["limit"] = alarm.limit
     if alarm.unknown:
         record["unknown"] = list(alarm.unknown)
     if alarm.state in WITHHELD:
@@ -49,14 +55,17 @@ def annunciation(transition: Transition, alarm: Alarm, step_s: float = 0.0) -> A
     rule = transition.rule
     said: Annunciation = {
         "at": rfc3339(transition.at + step_s),
-        "title": f"{transition.subject.split('/', 1)[1]}: {rule.name.replace('-', ' ')}",
+        "title": title_of(transition, alarm),
         "text": transition.text,
+        "message": message_of(transition, alarm),
         "priority": rule.priority,
         "alarm": transition.key,
         "event": transition.event,
         "consequence": rule.consequence,
         "response": rule.response,
     }
+    if rule.caution:
+        said["caution"] = rule.caution
     if alarm.first_of_group is not None and alarm.first_of_group != transition.key:
         said["first_of_group"] = alarm.first_of_group
     return said

@@ -61,6 +61,8 @@ class Told(StrEnum):
     WITHHELD = "withheld"  # shelved, suppressed by design or out of service
     CHATTERING = "chattering"
     FLOOD = "flood"
+    STALE = "stale"  # nothing fresh comes from the pack: that alone is told
+    FOLLOWS = "follows"  # from something that was told already
 
 
 class ByHow(StrEnum):

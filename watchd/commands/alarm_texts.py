@@ -44,13 +44,27 @@ def list_lines(answer: dict[str, Any]) -> Iterator[str]:
     )
     if not alarms:
         yield "nothing stands: every alarm is normal"
+    groups: dict[str, list[dict[str, Any]]] = {}
     for alarm in alarms:
-        yield f"{alarm['alarm']}  ({alarm['priority']})"
-        yield f"  {_state(alarm)}"
-        if alarm["text"]:
-            yield f"  {alarm['text']}"
+        groups.setdefault(alarm.get("first_of_group") or alarm["alarm"], []).append(alarm)
+    for most_urgent, *others in groups.values():
+        yield from _alarm_lines(most_urgent, "")
+        if others:
+            yield "  and with it:"
+        for other in others:
+            yield from _alarm_lines(other, "    ")
     if answer.get("left_out"):
         yield f"and {answer['left_out']} more"
+
+
+def _alarm_lines(alarm: dict[str, Any], lead: str) -> Iterator[str]:
+    yield f"{lead}{alarm['alarm']}  ({alarm['priority']})"
+    yield f"{lead}  {_state(alarm)}"
+    if alarm["text"] and alarm.get("title"):
+        yield f"{lead}  {alarm['title']}"
+    if alarm["text"]:
+        limit = f"; limit {alarm['limit']}" if alarm.get("limit") else ""
+        yield f"{lead}  {alarm['text']}{limit}"
 
 
 def _state(alarm: dict[str, Any]) -> str:
@@ -169,7 +183,13 @@ def _happened(entry: dict[str, Any]) -> str:
             text += f" (calls itself {entry['claim']})"
     if entry["state"] != entry["before"]:
         text += f": {_words(entry['before'])} -> {_words(entry['state'])}"
-    told = {"yes": ", told", "flood": ", not told (flood)", "chattering": ", not told (chattering)"}
+    told = {
+        "yes": ", told",
+        "flood": ", not told (flood)",
+        "chattering": ", not told (chattering)",
+        "stale": ", not told (nothing fresh comes)",
+        "follows": ", not told (follows from what was)",
+    }
     return text + told.get(entry["told"], "")
 
 

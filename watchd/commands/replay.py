@@ -31,6 +31,8 @@ _NOT_TOLD = {
     Told.SILENT: ", silent",
     Told.CHATTERING: ", not told again: it chatters",
     Told.FLOOD: ", not told alone: in a flood",
+    Told.STALE: ", not told: nothing fresh comes",
+    Told.FOLLOWS: ", not told: follows from what was",
 }
 
 

@@ -56,10 +56,16 @@ class RuleEntry(Section):
     priority: Literal["critical", "high", "medium", "low", "journal"] = Field(
         description="critical to low, or journal: recorded, never annunciated"
     )
-    say: Sentence = Field(description="what a person reads")
+    title: Annotated[str, Field(max_length=200)] | None = Field(
+        None, description="what and where, in at most 60 characters: the first line on a phone"
+    )
+    say: Sentence = Field(description="what a person reads: the number, and its limit if it varies")
     cause: Sentence = Field("", description="likely causes")
     consequence: Sentence = Field("", description="what happens if nothing is done")
-    response: Sentence = Field("", description="what to do")
+    response: Sentence = Field("", description="what to do now, in one or two short sentences")
+    caution: Sentence = Field(
+        "", description="what to be careful of: before a setting is changed or a pack is opened"
+    )
     latching: bool = Field(
         False, description="yes: stays after the return until it was acknowledged and reset"
     )

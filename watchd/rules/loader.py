@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from watchd.documents import Document, parse_document
 from watchd.errors import Place, Problem, WatchdError, nearest
 from watchd.figures import About, Figure, Kind, unit_sign
+from watchd.figures import text as text_figure
 from watchd.language.expression import (
     ANY_UNIT,
     Expression,
@@ -78,6 +79,7 @@ def _compile_entry(document: Document, index: int, problems: list[Problem]) -> R
     suppress_when = compiler.expression("suppress_when", entry.suppress_when)
     limit = compiler.amount(entry)
     say = compiler.text("say", entry.say)
+    title = compiler.text("title", entry.title) if entry.title is not None else None
     examples = compiler.examples(entry)
     if len(problems) > before or when is None or say is None:
         return None
@@ -91,10 +93,12 @@ def _compile_entry(document: Document, index: int, problems: list[Problem]) -> R
         on_delay_s=entry.on_delay,
         off_delay_s=entry.off_delay,
         priority=Priority(entry.priority),
+        title=title,
         say=say,
         cause=entry.cause,
         consequence=entry.consequence,
         response=entry.response,
+        caution=entry.caution,
         charge_limit=limit,
         latching=entry.latching,
         suppress_when=suppress_when,
@@ -172,7 +176,8 @@ class _Entry:
         return found
 
     def text(self, key: str, text: str) -> Template | None:
-        names = (*self._figures, *SUBJECT_NAMES[self._about])
+        subject = {name: text_figure(name, "") for name in SUBJECT_NAMES[self._about]}
+        names = {**self._figures, **subject}
         return self._compiled(key, lambda: compile_text(text, names))
 
     def examples(self, entry: RuleEntry) -> tuple[Example, ...]:

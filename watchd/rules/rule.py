@@ -51,10 +51,12 @@ class Rule:
     on_delay_s: float
     off_delay_s: float
     priority: Priority
+    title: Template | None  # None: subject and name of the rule
     say: Template
     cause: str
     consequence: str
     response: str
+    caution: str
     charge_limit: Expression | None
     latching: bool
     suppress_when: Expression | None

@@ -55,6 +55,14 @@ MAPPED: tuple[str, ...] = (
 )
 # Measurements have a rhythm, and go stale when it breaks. States are often sent on change only.
 MEASURED: tuple[str, ...] = (*SCALARS, *LISTS)
+# What people call them.
+WORDS: dict[str, str] = {
+    "voltage_v": "pack voltage",
+    "current_a": "current",
+    "soc_pct": "state of charge",
+    "cell_v": "cell voltages",
+    "temperature_degc": "temperatures",
+}
 
 
 def within(name: str) -> tuple[float, float]:

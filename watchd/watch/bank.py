@@ -20,6 +20,7 @@ from watchd.rules.rule import Rule
 from watchd.settings import BANK_AUDIT, bank_settings
 from watchd.watch import LOOK_AGAIN_S, restored, transitions
 from watchd.watch.pack import PackWatch
+from watchd.watch.silence import Silence
 
 FIGURES = (*totals.FIGURES, *daylight.FIGURES)
 
@@ -61,6 +62,8 @@ class BankWatch:
             for rule in rules
             if rule.about is About.BANK
         ]
+        self._silence = Silence(self._alarms)
+        self._woken: list[str] = []
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the watch goes on, but for its alarms."""
@@ -86,13 +89,21 @@ class BankWatch:
             **self.audit.figures,
         }
         self._daylight.update(at, self.figures)
+        self._silence.covers_what_rests(all(p.is_blind for p in self._packs))
         caps = self._caps()
         self._advise(at, caps)
         found = transitions(self._alarms, at, self.figures)
         # Rules see the advice, and a rule of the bank that was just raised caps it: once more.
         if found and self._caps() != caps:
             self._advise(at, self._caps())
+        is_told = self._silence.is_told()
+        self._woken += [p.subject for p in self._packs if p.told_of_bank(is_told)]
         return found
+
+    def take_woken(self) -> list[str]:
+        """Packs of which something else is told from now on than before: to be looked at."""
+        woken, self._woken = self._woken, []
+        return woken
 
     def _caps(self) -> list[Cap]:
         caps = [cap for pack in self._packs for cap in pack.caps()]

@@ -22,6 +22,7 @@ from watchd.telemetry.sample import Sample
 from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
 from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
+from watchd.watch.silence import Silence
 
 
 class PackWatch:
@@ -69,6 +70,7 @@ class PackWatch:
                     no = str(index + 1)
                     subject, own = f"cell/{name}/{no}", {**names, "cell": no}
                     alarms.append(restored(rule, subject, own, saved_alarms, explains=explains))
+        self._silence = Silence(self.alarms())
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the watch goes on, but for its alarms."""
@@ -134,6 +136,7 @@ class PackWatch:
             not_watched(figures)
         else:
             self.reanchor.update(sample.at, figures)
+            self._silence.covers_what_rests(not sample.measured_at)
         self.figures = figures
         found = transitions(self._alarms, sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
@@ -204,9 +207,18 @@ class PackWatch:
         return min(moments)
 
     @property
+    def is_blind(self) -> bool:
+        """Whether nothing fresh comes from it."""
+        return self._sample is None or not self._sample.measured_at
+
+    @property
     def trip_wanted(self) -> bool:
         """Whether a temporary over-voltage threshold is in place and its trip is awaited."""
         return self.reanchor.trip_wanted
+
+    def told_of_bank(self, is_told: bool) -> bool:
+        """That all packs of its bank are silent is told there, or no longer; whether it is new."""
+        return self._silence.covers_what_asks(is_told)
 
     def caps(self) -> Iterator[Cap]:
         """What raised rules cap the charge current of this pack at."""

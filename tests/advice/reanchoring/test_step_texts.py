@@ -138,3 +138,15 @@ def test_a_line_is_60_columns_at_most() -> None:
     for name, procedure in STEPS.items():
         for line in told(procedure).split("On a phone:", maxsplit=1)[0].splitlines():
             assert len(line) <= 60, f"{name}: {line}"
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_phone_shows_what_is_to_be_done_before_the_caution(step: str) -> None:
+    text, phone = text_of(STEPS[step]), step_annunciation(STEPS[step], START)
+    assert len(phone["title"]) <= 60
+    assert phone["title"].startswith("alder: ")
+    wanted = [line for line in (text.brief, text.do, text.caution) if line]
+    assert phone["message"].split("\n") == wanted
+    assert phone.get("caution", "") == text.caution
+    # Values, their order and the caution need their room; nothing else may take it.
+    assert len(phone["message"]) <= 430

@@ -46,6 +46,8 @@ def test_two_packs_by_hand() -> None:
         "nameplate_ah": 330.0,
         "cell_max_v": 3.41,
         "cell_min_v": 3.31,
+        "packs": 2.0,
+        "packs_silent": 0.0,
         "packs_fresh": 2,
         "packs_charging_allowed": 2,
         "all_full": False,

@@ -34,7 +34,7 @@ from watchd.telemetry.sample import Quality
                 "overdue": ("cell_v",),
                 "measured_at": {"voltage_v": START},
             },
-            ("stale", 75.0, "cell_v"),
+            ("stale", 75.0, "cell voltages"),
         ),
         (
             "several are",
@@ -44,7 +44,7 @@ from watchd.telemetry.sample import Quality
                 "overdue": ("current_a", "cell_v"),
                 "measured_at": {"voltage_v": START},
             },
-            ("stale", 75.0, "current_a, cell_v"),
+            ("stale", 75.0, "current, cell voltages"),
         ),
         (
             "all are: the pack is silent",

@@ -92,7 +92,9 @@ def test_cells_that_do_not_follow_the_current_are_frozen() -> None:
     assert what(pack.run(110, lambda _: {**stuck, "current_a": -25.0})) == "none"
     found = what(pack.run(0, lambda _: {**stuck, "current_a": -25.0}))
     # The first ten minutes had the same load and so the same cells.
-    assert found == "cell_v unchanged for 27 min while the current went from -5.0 A to -25.0 A"
+    assert (
+        found == "cell voltages unchanged for 27 min while the current went from -5.0 A to -25.0 A"
+    )
 
 
 def test_three_renewals_are_wanted_however_slow() -> None:
@@ -127,7 +129,7 @@ def test_cells_that_do_not_follow_the_charge_are_frozen() -> None:
     stuck = {"cell_v": cells(-12.0), "current_a": -12.0}
     assert what(pack.run(59 * MINUTE, lambda _: stuck)) == "none"
     found = what(pack.run(2 * MINUTE, lambda _: stuck))  # 6 % of 200 Ah after an hour
-    assert found == "cell_v unchanged for 61 min while 12.2 Ah flowed out"
+    assert found == "cell voltages unchanged for 61 min while 12.2 Ah flowed out"
 
 
 def test_coarse_cells_may_stand_still_longer() -> None:
@@ -151,7 +153,10 @@ def test_a_charger_that_holds_the_voltage_holds_the_cells() -> None:
     assert what(pack.run(5 * MINUTE, lambda _: {**held, "current_a": -19.0})) == "none"
     # When the pack discharges nobody holds it.
     found = what(pack.run(3 * MINUTE, lambda _: {**held, "current_a": -21.0}))
-    assert found == "cell_v unchanged for 4 h 8 min while the current went from 60.0 A to -21.0 A"
+    assert (
+        found
+        == "cell voltages unchanged for 4 h 8 min while the current went from 60.0 A to -21.0 A"
+    )
 
 
 @pytest.mark.parametrize(
@@ -174,7 +179,9 @@ def test_soc_that_stands_still_is_frozen(soc_pct: float, amps: float, *, frozen:
     assert what(watched.run(99 * MINUTE, pack)) == "none"  # 10 % of 200 Ah after 100 min
     found = what(watched.run(2 * MINUTE, lambda s: pack(s + 99 * MINUTE)))
     flowed = "in" if amps > 0 else "out"
-    words = f"soc_pct unchanged at {soc_pct:.0f} % for 101 min while 20.2 Ah flowed {flowed}"
+    words = (
+        f"state of charge unchanged at {soc_pct:.0f} % for 101 min while 20.2 Ah flowed {flowed}"
+    )
     assert found == (words if frozen else "none")
 
 
@@ -187,7 +194,7 @@ def test_a_current_that_stands_still_is_frozen() -> None:
     pack = Watched()
     assert what(pack.run(20 * MINUTE, steps)) == "none"  # one step each way
     found = what(pack.run(20 * MINUTE, steps))
-    assert found == "current_a unchanged at -5.0 A for 40 min while the cells stepped by 22 mV"
+    assert found == "current unchanged at -5.0 A for 40 min while the cells stepped by 22 mV"
 
 
 def test_a_current_that_comes_before_its_cells_is_not_frozen() -> None:
@@ -254,11 +261,11 @@ def test_it_is_over_when_values_move() -> None:
     stuck = {"cell_v": cells(-12.0), "current_a": -12.0, "soc_pct": 50.0}
     found = what(pack.run(2 * HOUR, lambda _: stuck))
     assert found == (
-        "cell_v unchanged for 2 h 0 min while 24.0 Ah flowed out; "
-        "soc_pct unchanged at 50 % for 2 h 0 min while 24.0 Ah flowed out"
+        "cell voltages unchanged for 2 h 0 min while 24.0 Ah flowed out; "
+        "state of charge unchanged at 50 % for 2 h 0 min while 24.0 Ah flowed out"
     )
     figures = pack.look(cell_v=cells(-11.0), current_a=-11.0, soc_pct=50.0)
-    assert what(figures).startswith("soc_pct")
+    assert what(figures).startswith("state of charge")
     assert what(pack.look(cell_v=cells(-11.0), current_a=-11.0, soc_pct=49.0)) == "none"
 
 
@@ -290,7 +297,7 @@ def test_a_hole_in_the_count_is_no_charge_that_did_not_show() -> None:
 def test_the_keeper_is_told() -> None:
     """A bridge whose cells stand still while a load comes on; then it is started anew."""
     hut = Scene(load_rules(shipped("rules")))
-    alarm, words = ("telemetry-frozen", "pack/alder"), "alder: cell_v unchanged for"
+    alarm, words = ("telemetry-frozen", "pack/alder"), "alder: cell voltages unchanged for"
     before = [3.301, 3.302] * 8
     hut.run(minutes=5, alder=sent(cell_v=before), birch=sent(current_a=-5.0))
     hut.run(minutes=6, alder=sent(cell_v=before, current_a=-30.0), birch=sent(current_a=-5.0))
@@ -334,8 +341,8 @@ def test_restarts_change_nothing() -> None:
         assert straight.look(**unheard) == restarted.look(**unheard)
         figures = straight.look(**story(straight.at))
         assert figures == restarted.look(**story(straight.at))
-        found.update(part.split()[0] for part in what(figures).split("; "))
-    assert found == {"none", "cell_v", "soc_pct", "current_a"}
+        found.update(part.split(" unchanged")[0] for part in what(figures).split("; "))
+    assert found == {"none", "cell voltages", "state of charge", "current"}
 
 
 # Nothing that is not finite: the gate refuses it.

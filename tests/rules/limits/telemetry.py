@@ -10,6 +10,8 @@ SILENT: dict[str, Any] = {"telemetry_quality": "good", "telemetry_silent": True}
 FROZEN: dict[str, Any] = {"telemetry_frozen": True}
 IMPLAUSIBLE: dict[str, Any] = {"telemetry_implausible": True}
 
+ALL_SILENT: dict[str, Any] = {"packs_silent": 3, "packs": 3}
+
 RAISES: list[Row] = [
     ("telemetry-stale", SILENT, {}, "59 s", False),
     ("telemetry-stale", SILENT, {}, "60 s", True),
@@ -22,6 +24,12 @@ RAISES: list[Row] = [
     ("telemetry-implausible", IMPLAUSIBLE, {}, "30 s", True),
     ("telemetry-implausible", IMPLAUSIBLE, {"telemetry_implausible": False}, "1 d", False),
     ("telemetry-implausible", IMPLAUSIBLE, {"telemetry_implausible": None}, "1 d", False),
+    ("bank-silent", ALL_SILENT, {}, "59 s", False),
+    ("bank-silent", ALL_SILENT, {}, "60 s", True),
+    ("bank-silent", ALL_SILENT, {"packs_silent": 2}, "1 d", False),
+    ("bank-silent", ALL_SILENT, {"packs_silent": 1, "packs": 1}, "1 d", False),
+    ("bank-silent", ALL_SILENT, {"packs_silent": 2, "packs": 2}, "60 s", True),
+    ("bank-silent", ALL_SILENT, {"packs_silent": None}, "1 d", False),
 ]
 RETURNS: list[Row] = [
     ("telemetry-stale", SILENT, {"telemetry_silent": False}, "29 s", False),
@@ -32,4 +40,7 @@ RETURNS: list[Row] = [
     ("telemetry-implausible", IMPLAUSIBLE, {"telemetry_implausible": False}, "599 s", False),
     ("telemetry-implausible", IMPLAUSIBLE, {"telemetry_implausible": False}, "600 s", True),
     ("telemetry-implausible", IMPLAUSIBLE, {"telemetry_implausible": None}, "1 d", False),
+    ("bank-silent", ALL_SILENT, {"packs_silent": 2}, "59 s", False),
+    ("bank-silent", ALL_SILENT, {"packs_silent": 2}, "60 s", True),
+    ("bank-silent", ALL_SILENT, {"packs_silent": None}, "1 d", False),
 ]

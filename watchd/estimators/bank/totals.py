@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from watchd.estimators.quality.freshness import NOTHING_COMES
 from watchd.figures import About, Figure, Figures, number, text, yes_no
 from watchd.telemetry.names import CELL_V, within
 
@@ -43,6 +44,14 @@ FIGURES: tuple[Figure, ...] = (
         About.BANK,
         within=CELL_V,
         noisy=True,
+    ),
+    number("packs", "", "packs in service", About.BANK, within=(0, None)),
+    number(
+        "packs_silent",
+        "",
+        "packs from which nothing comes any more",
+        About.BANK,
+        within=(0, None),
     ),
     number("packs_fresh", "", "packs whose telemetry is not stale", About.BANK, within=(0, None)),
     number(
@@ -95,6 +104,8 @@ def bank_figures(packs: Mapping[str, Figures]) -> Figures:
         "nameplate_ah": round(sum(weights), 6),
         "cell_max_v": max(highest) if highest else None,
         "cell_min_v": min(lowest) if lowest else None,
+        "packs": float(len(every)),
+        "packs_silent": float(sum(f.get("telemetry_overdue") == NOTHING_COMES for f in every)),
         "packs_fresh": sum(f["telemetry_quality"] in ("good", "bad") for f in every),
         "packs_charging_allowed": (None if None in allowed else sum(a is True for a in allowed)),
         # Of no pack it would be true, and tell nothing.

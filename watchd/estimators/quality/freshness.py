@@ -6,8 +6,10 @@ from typing import Any
 
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text
+from watchd.telemetry.names import WORDS
 from watchd.telemetry.sample import Quality, Sample
 
+NOTHING_COMES = "telemetry"  # what is overdue where all is
 FIGURES: tuple[Figure, ...] = (
     text(
         "telemetry_quality",
@@ -35,7 +37,8 @@ class Freshness:
         figures["telemetry_age_s"] = sample.age_s
         told = "none"
         if figures["telemetry_silent"]:
-            told = "telemetry"  # by its own rhythm, before anything is overdue by the config
+            told = NOTHING_COMES  # by its own rhythm, before anything is overdue by the config
         if sample.overdue:
-            told = ", ".join(sample.overdue) if sample.measured_at else "telemetry"
+            words = ", ".join(WORDS[name] for name in sample.overdue)
+            told = words if sample.measured_at else NOTHING_COMES
         figures["telemetry_overdue"] = told

@@ -186,10 +186,12 @@ class Frozen:
             cells.moved += 1
         charge = charge_c >= MOVED_CHARGE * step_mv and not (held and net_ah > 0.0)
         if charge and cells.renewals >= RENEWALS:
-            cells.found = f"cell_v unchanged for {_span(at - cells.since)} while {_flow(net_ah)}"
+            cells.found = (
+                f"cell voltages unchanged for {_span(at - cells.since)} while {_flow(net_ah)}"
+            )
         elif another and cells.moved >= RENEWALS and at - cells.moved_at >= LASTING_S:
             cells.found = (
-                f"cell_v unchanged for {_span(at - cells.since)} "
+                f"cell voltages unchanged for {_span(at - cells.since)} "
                 f"while the current went from {then:.1f} A to {amps:.1f} A"
             )
 
@@ -201,7 +203,7 @@ class Frozen:
         if soc_pct >= SOC_TOP_PCT if net_ah > 0.0 else soc_pct <= SOC_BOTTOM_PCT:
             return
         soc.found = (
-            f"soc_pct unchanged at {soc_pct:.0f} % for {_span(now[0] - soc.since)} "
+            f"state of charge unchanged at {soc_pct:.0f} % for {_span(now[0] - soc.since)} "
             f"while {_flow(net_ah)}"
         )
 
@@ -222,7 +224,7 @@ class Frozen:
         self._downs += change_v < 0.0
         if min(self._ups, self._downs) >= STEPS_EACH_WAY:
             current.found = (
-                f"current_a unchanged at {current.value:.1f} A for {_span(at - current.since)} "
+                f"current unchanged at {current.value:.1f} A for {_span(at - current.since)} "
                 f"while the cells stepped by {abs(change_v) * 1000:.0f} mV"
             )
 
