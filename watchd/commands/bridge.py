@@ -39,11 +39,16 @@ def add(commands: Any) -> None:
         "sends one message to each URL, says of each what became of it, and ends: 0 all took it,\n"
         "1 some did not. It needs no broker, and may be run beside a running bridge",
     )
-    group.add_argument("--test", action="store_true", help="send it, and end")
+    group.add_argument(
+        "--test",
+        action="store_true",
+        help="send a test message to each URL, and end (default: go on)",
+    )
     group.add_argument(
         "--urls-file",
         metavar="FILE",
-        help="in place of the config's: a credential of the service is there for the service alone",
+        help="a credential of the service is there for the service alone "
+        "(default: that of the config)",
     )
     group.add_argument("--json", action="store_true", help="what became of it, as one object")
     add_clock_options(parser)

@@ -36,7 +36,9 @@ def add(commands: Any) -> None:
         default=30 * 86400.0,
         help="the last so much of what is kept (default: '30 d')",
     )
-    parser.add_argument("--store", metavar="FILE", help="in place of the one that the config names")
+    parser.add_argument(
+        "--store", metavar="FILE", help="a backup, for example (default: that of the config)"
+    )
     parser.add_argument(
         "--output", "-o", metavar="FILE", help="default: report.html; with --json none"
     )

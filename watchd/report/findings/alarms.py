@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from watchd.advice.reanchoring import CAUTION
 from watchd.report.findings.finding import Finding, Known, Standing, alarm_kind
 from watchd.report.occurrences import Occurrence
-from watchd.rules.rule import Priority
+from watchd.rules.rule import Priority, Rule
 
 # The finding that says the same as a shipped rule, when it asks for something.
 SAID_BY = {
@@ -48,12 +48,20 @@ def standing_alarms(
                 subject,
                 Standing.ACT,
                 f"{_without(occurrence.text, name)} (alarm since {since}).",
-                rule.response if rule is not None else "",
+                _to_do(rule),
                 CAUTION,
                 {"alarm": occurrence.alarm, "priority": str(occurrence.priority)},
             )
         )
     return found
+
+
+def _to_do(rule: Rule | None) -> str:
+    """What to do, and the rule's own caution; the general one stands on the page in any case."""
+    if rule is None:
+        return ""
+    general = rule.caution.startswith("Advice only")
+    return rule.response if general or not rule.caution else f"{rule.response} {rule.caution}"
 
 
 def _without(text: str, name: str) -> str:
