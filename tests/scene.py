@@ -103,9 +103,12 @@ class Scene:
         state: Any = None,
         *,
         tells_samples: bool = False,
+        tells_trends: bool = False,
     ) -> None:
         self.config = config or config_of()
-        self.engine = Engine(self.config, rules, state=state, tells_samples=tells_samples)
+        self.engine = Engine(
+            self.config, rules, state=state, tells_samples=tells_samples, tells_trends=tells_trends
+        )
         self.seconds = 0.0
         self.transitions: list[Transition] = []
         self.said: list[Publish] = []

@@ -17,6 +17,7 @@ from watchd.alarms.state import WITHHELD, State, Transition
 from watchd.beginning import begin_from
 from watchd.config import Config
 from watchd.figures import rounded
+from watchd.history.trending import Look, Trending
 from watchd.notes import Note
 from watchd.operator_actions import OperatorActions
 from watchd.own_rules import FLOOD, NO_FAULT, Fault
@@ -53,7 +54,7 @@ class Engine:
     are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
     snapshot of an engine of the same kind, on the same or a changed config and rules. With
     `explains`, alarms note when each part of their conditions changed, for who asks why; with
-    `tells_samples` somebody calls `take_samples`.
+    `tells_samples` somebody calls `take_samples`, with `tells_trends` `take_trends`.
     """
 
     def __init__(
@@ -64,6 +65,7 @@ class Engine:
         *,
         explains: bool = True,
         tells_samples: bool = False,
+        tells_trends: bool = False,
     ) -> None:
         self._config, self._explains, self._tells_samples = config, explains, tells_samples
         self._rules = tuple(rule for rule in rules if not rule.disabled)
@@ -85,6 +87,7 @@ class Engine:
         self._advised: list[Advised] = []
         self._steps: list[News] = []
         self._samples: list[Measured] = []
+        self._trending = Trending() if tells_trends else None
 
     # --- what goes in ---
 
@@ -168,6 +171,7 @@ class Engine:
             "due": self._agenda.snapshot(self._watches.index),
             "annunciator": self._annunciator.snapshot(),
             "counts": dict(self._counts),
+            **({"trends": self._trending.snapshot()} if self._trending is not None else {}),
         }
 
     def retained(self) -> list[Publish]:
@@ -233,6 +237,17 @@ class Engine:
         found, self._samples = self._samples, []
         return found
 
+    def take_trends(self) -> list[Look]:
+        """What is to be kept of the figures of packs and banks since the last call."""
+        return self._trending.take() if self._trending is not None else []
+
+    def pack_days(self) -> list[Look]:
+        """Of each pack the day so far: what `take_trends` tells only when a day has ended."""
+        if not self._begun or self._trending is None:
+            return []
+        shown = self._now + self._step_s
+        return [self._trending.day_so_far(w, shown) for w in self._watches.packs.values()]
+
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
         return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}
@@ -252,6 +267,8 @@ class Engine:
             self._live_until(self._now + LONGEST_SILENCE_S)
             for transition in self._watches.pause(self._now, now):
                 self._moved(transition)
+            if self._trending is not None:
+                self._trending.pause()
             for watch in self._watches.all:
                 self._evaluate(watch, now)
         self._live_until(now)
@@ -281,8 +298,14 @@ class Engine:
             self._gate.note(at, "mapped, but never came", watch.subject, name)
 
     def _evaluate(self, watch: Watch, at: float) -> None:
+        # What a start looks at was looked at before it.
+        trending = self._trending if self._begun else None
+        if trending is not None:
+            trending.before(watch, at + self._step_s)
         for transition in watch.evaluate(at):
             self._moved(transition)
+        if trending is not None:
+            trending.look(watch, at, at + self._step_s)
         self._say.unknowns(watch.alarms())
         if isinstance(watch, PackWatch):
             for news in watch.reanchor.take_news():
@@ -341,6 +364,7 @@ class Engine:
         self._say = self._speaker()
         self._agenda = Agenda()
         self._transitions, self._advised, self._steps, self._samples = [], [], [], []
+        self._trending = Trending() if self._trending is not None else None
 
     def _speaker(self) -> Publications:
         every_s = self._config.telemetry.figures_every
@@ -370,7 +394,11 @@ class Engine:
         self._counts.update(begun.counts)
         self._annunciator, self._watches = begun.annunciator, begun.watches
         self._actions = self._acting()
+        if self._trending is not None:
+            self._trending = Trending(saved.get("trends"))
         if begun.unwatched_from is not None:
+            if self._trending is not None:
+                self._trending.pause()
             for transition in self._watches.pause(begun.unwatched_from, begun.now):
                 self._moved(transition)
 

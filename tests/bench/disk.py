@@ -23,6 +23,7 @@ from typing import Any, cast
 from tests.scene import START, config_of, pack
 from watchd import config as schema
 from watchd.engine import Engine
+from watchd.history.trending import Look
 from watchd.loading import load_rules, shipped
 from watchd.messages import JournalEntry
 from watchd.shell.store import archive as archives
@@ -61,6 +62,7 @@ class Second:
     entry: JournalEntry | None = None
     state: dict[str, Any] | None = None
     samples: list[Measured] = field(default_factory=list)
+    looks: list[Look] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -91,7 +93,9 @@ class Bank:
 
 def seconds(hours: float) -> Iterator[Second]:
     """What the archive is told, second by second; a state where one is saved."""
-    engine = Engine(config_of(CONFIG), load_rules(shipped("rules")), tells_samples=True)
+    engine = Engine(
+        config_of(CONFIG), load_rules(shipped("rules")), tells_samples=True, tells_trends=True
+    )
     bank = Bank()
     for second in range(round(hours * 3600)):
         at = START + second
@@ -104,7 +108,9 @@ def seconds(hours: float) -> Iterator[Second]:
             entry = transition(at)
         if second % TRANSITION_EVERY_S == 450 + WRITTEN_AFTER_S or second % BLOCK_S == 0:
             state = engine.snapshot()
-        yield Second(messages, entry, state, engine.take_samples())
+        # The archive wants the days once an hour; it leaves the others.
+        looks = engine.take_trends() + (engine.pack_days() if state is not None else [])
+        yield Second(messages, entry, state, engine.take_samples(), looks)
 
 
 def transition(at: float) -> JournalEntry:
@@ -126,7 +132,12 @@ def transition(at: float) -> JournalEntry:
 
 
 async def written_mb(
-    day: list[Second], *, journal: bool = True, messages: bool = True, samples: bool = True
+    day: list[Second],
+    *,
+    journal: bool = True,
+    messages: bool = True,
+    samples: bool = True,
+    figures: bool = True,
 ) -> tuple[float, float]:
     """MB written to the disk, and MB that the files have at the end."""
     now, dice = 0.0, random.Random(8)
@@ -142,6 +153,9 @@ async def written_mb(
                 archive.record(topic, payload, START + now + dice.random(), retained=False)
             if samples:
                 archive.sample(second.samples)
+            if figures:
+                days = archive.wants_days()
+                archive.trends([k for k in second.looks if days or k.day is None])
             if second.entry is not None and journal:
                 archive.journal(second.entry)
             saves = second.state is not None and (journal or int(now - 1) % BLOCK_S == 0)
@@ -172,14 +186,17 @@ def main() -> None:
     if not whole:
         print("the file system here does not tell what is written; try another folder")
         return
-    state, _ = asyncio.run(written_mb(day, journal=False, messages=False, samples=False))
-    journal, _ = asyncio.run(written_mb(day, messages=False, samples=False))
-    sampled, _ = asyncio.run(written_mb(day, messages=False))
+    none = {"messages": False, "samples": False, "figures": False}
+    state, _ = asyncio.run(written_mb(day, journal=False, **none))
+    journal, _ = asyncio.run(written_mb(day, **none))
+    sampled, _ = asyncio.run(written_mb(day, messages=False, figures=False))
+    without, _ = asyncio.run(written_mb(day, figures=False))
     print(f"{hours:g} h of four packs at 1 Hz, MB a day (goal: at most {GOAL_MB:g})")
     print(f"  state, each 5 min       {state * a_day:6.1f}")
     print(f"  journal, 96 transitions {(journal - state) * a_day:6.1f}")
     print(f"  samples                 {(sampled - journal) * a_day:6.1f}")
-    print(f"  messages                {(whole - sampled) * a_day:6.1f}")
+    print(f"  messages                {(without - sampled) * a_day:6.1f}")
+    print(f"  trends and pack days    {(whole - without) * a_day:6.1f}")
     print(f"  all                     {whole * a_day:6.1f}")
     print(f"the file grows by         {size * a_day:6.1f}")
     print(f"sent by the packs         {sent / 1e6 * a_day:6.1f}")

@@ -22,6 +22,7 @@ from watchd.messages import JournalEntry
 from watchd.shell.store import Block, Kept, Loaded, Store, read_telemetry
 from watchd.shell.store import backup as backups
 from watchd.shell.store.backup import back_up
+from watchd.shell.store.schema import SCHEMA
 
 PLENTY = 100_000_000
 
@@ -70,7 +71,7 @@ def test_it_says_what_the_copy_holds(
         assert len(copy.entries(None, 0.0, 9)) == 2
     told = json.loads(command("backup", target, "-c", config, "--force", "--json").out)
     assert told["file"] == str(target)
-    assert (told["journal_entries"], told["telemetry_blocks"], told["version"]) == (2, 3, 3)
+    assert (told["journal_entries"], told["telemetry_blocks"], told["version"]) == (2, 3, SCHEMA)
     assert store.exists()
 
 

@@ -229,7 +229,7 @@ async def test_a_newer_file_is_put_aside_unread_and_unchanged(tmp_path: Path) ->
     (told,) = kept.take_faults()
     assert told[0] is Fault.DAMAGE
     assert (told[1] or "").startswith(
-        "it is of version 9; this watchd knows 3; kept as watchd.db.ne"
+        "it is of version 9; this watchd knows 4; kept as watchd.db.ne"
     )
     kept.close()
     aside = next(p for p in tmp_path.iterdir() if ".newer-" in p.name)

@@ -24,10 +24,10 @@ RULES = load_rules(shipped("rules"))
 STATE = "hut/alder/state"
 
 
-def a_day(seed: int, messages: int) -> list[Input]:
+def a_day(seed: int, messages: int, begin: float = START) -> list[Input]:
     """Made-up inputs of all kinds: charge and discharge, requests, steps of the clock, faults."""
     chance = random.Random(seed)
-    at, said = START, list[Input]()
+    at, said = begin, list[Input]()
     amps, high, shown = -20.0, False, 0.0
     for _ in range(messages):
         at += chance.choice([1.0, 5.0, 10.0])

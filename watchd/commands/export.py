@@ -56,6 +56,11 @@ def add(commands: Any) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
+    parser.add_argument(
+        "--store",
+        metavar="FILE",
+        help="of this store, such as replay --keep writes, in place of the config's",
+    )
     begin = parser.add_mutually_exclusive_group()
     begin.add_argument(
         "--from",
@@ -113,7 +118,7 @@ def run(options: argparse.Namespace) -> int:
         if options.output == "-":
             raise WatchdError("standard output takes no Parquet")
         check_parquet()
-    store = Path(config.store.path)
+    store = Path(options.store or config.store.path)
     try:
         with History(store) as history:
             targets = _targets(options, _packs(options, config, history))

@@ -98,10 +98,21 @@ def messages_of(
         raise WatchdError("the recording holds no message")
 
 
-def engine_for_replay(config: Config, rules: Sequence[Rule]) -> Engine:
-    """An engine to which nobody listens and that nobody asks why: it writes no figures out."""
+def engine_for_replay(
+    config: Config, rules: Sequence[Rule], *, tells_history: bool = False
+) -> Engine:
+    """An engine to which nobody listens and that nobody asks why: it writes no figures out.
+
+    With `tells_history` it tells samples and trends, for a store.
+    """
     telemetry = config.telemetry.model_copy(update={"figures_every": NEVER_S})
-    return Engine(config.model_copy(update={"telemetry": telemetry}), rules, explains=False)
+    return Engine(
+        config.model_copy(update={"telemetry": telemetry}),
+        rules,
+        explains=False,
+        tells_samples=tells_history,
+        tells_trends=tells_history,
+    )
 
 
 def _source(options: argparse.Namespace, config: Config) -> Iterator[Recorded]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,13 @@ from watchd.commands.account_table import account_data, account_table
 from watchd.commands.against import compare
 from watchd.commands.options import add_command, add_config
 from watchd.commands.recording import add_recordings, engine_for_replay, messages_of
+from watchd.config import Config
 from watchd.durations import show_duration
+from watchd.errors import WatchdError
 from watchd.loading import load, load_rules
 from watchd.publish import rfc3339
+from watchd.rules.rule import Rule
+from watchd.shell.store.keeping import Keeping
 from watchd.tuning.account import Account
 
 LEAST_SHOWN_A = 2.0
@@ -38,6 +43,7 @@ def add(commands: Any) -> None:
         "replay",
         "run config and rules over a recording, and show what would be raised",
         "watchd replay --config config.yaml july.jsonl.gz\n"
+        "  watchd replay july.jsonl.gz --summary --keep july.db\n"
         "  watchd replay july.jsonl.gz --against new-rules/",
     )
     add_config(parser)
@@ -48,6 +54,11 @@ def add(commands: Any) -> None:
         metavar="OTHER_RULES",
         help="a folder or file: what these would add, remove and move in place of the rules",
     )
+    parser.add_argument(
+        "--keep",
+        metavar="FILE",
+        help="write what watchd would have kept into a new store, for export and report",
+    )
     parser.add_argument("--json", action="store_true", help="one object a line")
     parser.set_defaults(run=run)
 
@@ -56,8 +67,20 @@ def run(options: argparse.Namespace) -> int:
     """Feed the recording to the engine, and print what comes of it."""
     config, rules = load(options.config, options.rules)
     if options.against is not None:
+        if options.keep is not None:
+            raise WatchdError("--keep goes with one set of rules, not with --against")
         return compare(options, config, rules, load_rules(Path(options.against)))
-    engine = engine_for_replay(config, rules)
+    with ExitStack() as stack:
+        keeping = None
+        if options.keep is not None:
+            keeping = stack.enter_context(Keeping(Path(options.keep), config))
+        return _replay(options, config, rules, keeping)
+
+
+def _replay(
+    options: argparse.Namespace, config: Config, rules: tuple[Rule, ...], keeping: Keeping | None
+) -> int:
+    engine = engine_for_replay(config, rules, tells_history=keeping is not None)
     timeline = None if options.summary else _Timeline(as_json=options.json)
     account: Account | None = None
     begin_at = at = 0.0
@@ -67,11 +90,14 @@ def run(options: argparse.Namespace) -> int:
             account, begin_at = Account(at), at
         messages += 1
         engine.feed(message.topic, message.payload, at, retained=message.retained)
-        transitions, advices = engine.take_transitions(), engine.take_advice()
+        transitions = engine.take_transitions() if keeping is None else keeping.take(engine)
+        advices = engine.take_advice()
         for transition in transitions:
             account.take(transition)
         if timeline is not None:
             timeline.show(transitions, advices)
+    if keeping is not None:
+        keeping.end(engine)
     account = account or Account(at)
     if options.json:
         lines = (

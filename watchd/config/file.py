@@ -50,7 +50,8 @@ class Store(Section):
         90 * 86400.0, description="telemetry is kept that long, for replay and tune; 0 s for none"
     )
     keep_minutes: Duration = Field(
-        1095 * 86400.0, description="and that long the minutes that samples become; days for ever"
+        1095 * 86400.0,
+        description="and that long minutes of the samples, and trends; days for ever",
     )
     most_mb: int = Field(
         1500, ge=1, le=1_000_000, description="the file is that large at most; the oldest goes"

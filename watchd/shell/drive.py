@@ -142,4 +142,4 @@ class Drive:
 
 def _engine(config: Config, rules: tuple[Rule, ...], state: dict[str, Any]) -> Engine:
     """One that goes on from a state; from nothing where it is empty."""
-    return Engine(config, rules, state=state or None, tells_samples=True)
+    return Engine(config, rules, state=state or None, tells_samples=True, tells_trends=True)

@@ -19,9 +19,10 @@ def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
 
     def heard(given: Input, *, unkept: bool, unsaved: bool) -> None:
         engine = drive.engine
-        samples = engine.take_samples()
+        samples, looks = engine.take_samples(), engine.take_trends()
         if unkept:
             archive.sample(samples)
+            archive.trends(looks)
             if isinstance(given, Fed):
                 record(archive, drive.config.prefix, given)
         for transition in engine.take_transitions():
@@ -32,7 +33,10 @@ def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
         engine.take_advice()
         engine.take_steps()
 
-    return drive.restore(loaded, heard)
+    again = drive.restore(loaded, heard)
+    # After a long break the day goes on from nothing: what was known of it is known now.
+    archive.trends(drive.engine.pack_days())
+    return again
 
 
 def record(archive: Archive, prefix: str, given: Fed) -> None:

@@ -229,6 +229,8 @@ class Service:
     async def _write(self, *, last: bool = False) -> bool:
         """Save the state, and what was recorded where a block is full (or it is the last)."""
         is_base, upto = last or self._archive.makes_base, self._drive.last
+        if self._archive.wants_days(last=last):
+            self._archive.trends(self._engine.pack_days())
         if is_base:
             self._spool.begin_anew()
         saved = await self._archive.write(self._drive.state(), last=last, upto=upto)
@@ -258,6 +260,7 @@ class Service:
     def _out(self, messages: list[Publish]) -> None:
         self._outbox.put(messages)
         self._archive.sample(self._engine.take_samples())
+        self._archive.trends(self._engine.take_trends())
         say_notes(self._engine)
         for transition in self._engine.take_transitions():
             entry = journal_entry(transition, self._engine.step_s)

@@ -11,6 +11,7 @@ from watchd.alarms.alarm import Alarm
 from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
+from watchd.estimators.cells.at_full import AtFull
 from watchd.estimators.cells.extremes import cell_figures
 from watchd.estimators.estimator import Setting
 from watchd.figures import About, Figures
@@ -50,6 +51,7 @@ class PackWatch:
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
+        self._at_full = next(e for e in self._estimators if isinstance(e, AtFull))
         self.reanchor = PackReanchor(pack)
         self.figures: Figures = {}
         self._sample: Sample | None = None
@@ -156,6 +158,10 @@ class PackWatch:
         if subject == self.subject or self._sample is None:
             return self.figures
         return self._of_cell(int(subject.rsplit("/", 1)[1]) - 1, self._sample)
+
+    def deviation_at_full_mv(self) -> tuple[float, ...] | None:
+        """Each cell minus their mean in the last minutes in which the pack was full, in order."""
+        return self._at_full.deviation_mv()
 
     def _of_cell(self, index: int, sample: Sample) -> Figures:
         own = cell_figures(index, sample, self.figures)

@@ -55,6 +55,8 @@ class AtFull:
             known = {}
         self._figures: Figures = {**dict.fromkeys(_OF), **known.get("figures", {})}
         self._at: float | None = known.get("at")
+        deviation = known.get("deviation_mv")
+        self._deviation_mv: list[float] | None = list(deviation) if deviation else None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -62,6 +64,7 @@ class AtFull:
             "charge_voltage_v": self._charge_voltage_v,
             "figures": dict(self._figures),
             "at": self._at,
+            "deviation_mv": self._deviation_mv,
         }
 
     def update(self, sample: Sample, figures: Figures) -> None:
@@ -70,10 +73,14 @@ class AtFull:
             seen = {name: figures[of] for name, of in _OF.items()}
             volts = {name: v for name, v in seen.items() if isinstance(v, float)}
             if len(volts) == len(_OF):
-                self._take(sample.at, volts)
+                self._take(sample.at, volts, sample.cell_v)
         figures.update(self._figures)
 
-    def _take(self, at: float, volts: dict[str, float]) -> None:
+    def deviation_mv(self) -> tuple[float, ...] | None:
+        """Each cell minus the mean of them, in order, as of then; None until the pack was full."""
+        return tuple(self._deviation_mv) if self._deviation_mv is not None else None
+
+    def _take(self, at: float, volts: dict[str, float], cells: tuple[float, ...] | None) -> None:
         step_s = at - self._at if self._at is not None else math.inf
         self._at = at
         anew = step_s > APART_S
@@ -83,3 +90,12 @@ class AtFull:
             mean = self._figures[name]
             moves = isinstance(mean, float) and not anew
             self._figures[name] = mean + part * (seen - mean) if moves else seen  # type: ignore[operator]
+        if cells is None:
+            return
+        mean_v = sum(cells) / len(cells)
+        now = [(v - mean_v) * 1000 for v in cells]
+        before = self._deviation_mv
+        if before is not None and not anew and len(before) == len(now):
+            now = [m + part * (v - m) for m, v in zip(before, now, strict=True)]
+        # Few digits, for the state is written every few minutes; 0.02 mV at one sample a second.
+        self._deviation_mv = [round(mv, 4) for mv in now]

@@ -18,6 +18,8 @@ import structlog
 
 from watchd import config as schema
 from watchd.history.recorder import Recorder
+from watchd.history.trend_recorder import TrendRecorder
+from watchd.history.trending import Look
 from watchd.messages import JournalEntry
 from watchd.own_rules import Fault
 from watchd.requests import MOST_ENTRIES, JournalQuery
@@ -34,6 +36,8 @@ MOST_UNPACKED = 4 * BLOCK_BYTES  # while a write hangs
 # Age is told by the clock. One that was just set, or not yet, must not cost the history.
 CLOCK_TRUSTED_AFTER_S = 86_400.0
 CONDENSE_EVERY_S = 60.0
+# Today's figures of a pack take some kB.
+DAYS_S = 3600.0
 BREATH_S = 0.01  # between two blocks of a day: the watching goes first
 
 
@@ -51,6 +55,8 @@ class Archive:
         self._bytes = 0
         self._last_at = 0.0
         self._recorder = Recorder()
+        self._trends = TrendRecorder(self._disk.loaded.trends)
+        self._days_at: float | None = None
 
     def load(self) -> Loaded:
         """The state that was saved last, if it could be read, and how far the file had come."""
@@ -81,6 +87,16 @@ class Archive:
         """Samples as the engine told them, for the history."""
         if samples:
             self._recorder.take(samples)
+
+    def trends(self, looks: Sequence[Look]) -> None:
+        """What the engine told to be kept of the figures."""
+        if looks:
+            self._trends.take(looks)
+
+    def wants_days(self, *, last: bool = False) -> bool:
+        """Whether the write that comes should have the days of the packs so far."""
+        due = self._days_at is None or time.monotonic() - self._days_at >= DAYS_S
+        return last or (due and self.makes_base)
 
     def clock_was_set(self) -> None:
         """The system's clock was set: for a day nothing is deleted for its age."""
@@ -127,7 +143,10 @@ class Archive:
         if is_base:
             lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
             runs = self._recorder.take_runs()
-            self._waiting.add(Lines(lines, self._last_at, upto, runs))
+            trends = self._trends.take_run()
+            if trends.days:
+                self._days_at = now
+            self._waiting.add(Lines(lines, self._last_at, upto, runs, trends))
         trusted = now - self._clock_set_at >= CLOCK_TRUSTED_AFTER_S
         oldest_s = self._setting.keep_raw if trusted else None
         minutes_s = self._setting.keep_minutes if trusted else float("inf")

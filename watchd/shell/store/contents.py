@@ -9,10 +9,11 @@ import bz2
 import json
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from watchd.history.recorder import SampleBlock
+from watchd.history.trend_recorder import TrendPart
 
 STATE_LEVEL = 6  # of zlib; higher ones take longer and give next to nothing
 _BZIP2 = b"BZh"
@@ -60,7 +61,7 @@ class Kept:
 
     `block`: None where no message came, or none is to be kept; `oldest`: what ended before (Unix s)
     goes, minus infinity for nothing; `most_bytes`: of the whole file; `oldest_minute`: as `oldest`,
-    for minutes of the history.
+    for minutes and trends of the history.
     """
 
     block: Block | None
@@ -69,6 +70,7 @@ class Kept:
     most_bytes: int
     samples: Sequence[SampleBlock] = ()
     oldest_minute: float = float("-inf")
+    trends: TrendPart = field(default_factory=TrendPart)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +78,15 @@ class Loaded:
     """What the store held at the start, and how far it had come.
 
     `state` is the newest, and the journal goes as far. `base` is the state as of the last block of
-    the history, where the file still has it: from there, all can be told again.
+    the history, where the file still has it: from there, all can be told again. `trends` is what
+    made no full block then.
     """
 
     state: dict[str, Any] | None = None
     state_upto: int = 0
     kept_upto: int = 0
     base: dict[str, Any] | None = None
+    trends: bytes | None = None
 
 
 def loaded_from(

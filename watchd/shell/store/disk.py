@@ -54,7 +54,7 @@ class Job:
     through: int
     oldest_s: float | None
     most_bytes: int
-    minutes_s: float = float("inf")  # as `oldest_s`, for minutes of the history
+    minutes_s: float = float("inf")  # as `oldest_s`, for minutes and trends of the history
 
 
 class Disk:
@@ -197,7 +197,15 @@ class Disk:
             oldest = float("-inf") if job.oldest_s is None else ready.last_at - job.oldest_s
             oldest_minute = ready.last_at - job.minutes_s
             store.keep(
-                Kept(ready.block, ready.upto, oldest, job.most_bytes, ready.samples, oldest_minute)
+                Kept(
+                    ready.block,
+                    ready.upto,
+                    oldest,
+                    job.most_bytes,
+                    ready.samples,
+                    oldest_minute,
+                    ready.trends,
+                )
             )
             waiting.kept()
 

@@ -12,11 +12,12 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from watchd.messages import JournalEntry
-from watchd.shell.store import samples
+from watchd.shell.store import samples, trends
 from watchd.shell.store.condensing import Condensing
 from watchd.shell.store.contents import DamagedError, Kept, Loaded, loaded_from, pack_state
 from watchd.shell.store.damage import PARTS, as_damage, look_at
@@ -63,8 +64,9 @@ class Store:
         with self._lock, _damage_told():
             saved = self._db.execute("SELECT upto, state FROM snapshot WHERE id = 1").fetchone()
             kept = self._db.execute("SELECT upto, state FROM kept WHERE id = 1").fetchone()
+            begun = trends.open_part(self._db)
         try:
-            return loaded_from(saved, kept)
+            return replace(loaded_from(saved, kept), trends=begun)
         except ValueError as error:
             raise DamagedError(f"the saved state cannot be read: {error}") from error
 
@@ -125,12 +127,16 @@ class Store:
                     )
                 if fits:
                     samples.add(self._db, kept.samples)
+                    trends.add(self._db, kept.trends)
                 # After the new ones: what is old is told from what is young.
                 samples.delete_old(self._db, kept.oldest, kept.oldest_minute)
+                if kept.trends.blocks:
+                    trends.delete_old(self._db, kept.oldest_minute)
                 self._db.execute(
-                    "INSERT INTO kept (id, upto) VALUES (1, ?)"
-                    " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto, state = NULL",
-                    (kept.upto,),
+                    "INSERT INTO kept (id, upto, trends) VALUES (1, ?, ?)"
+                    " ON CONFLICT (id) DO UPDATE SET upto = excluded.upto, state = NULL,"
+                    " trends = excluded.trends",
+                    (kept.upto, kept.trends.open),
                 )
             give_back(self._db, kept.most_bytes)
 

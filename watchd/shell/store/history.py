@@ -11,6 +11,7 @@ Rows come in the order of time, read block by block. Times are Unix seconds; a r
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from heapq import merge
@@ -19,13 +20,24 @@ from typing import Self
 
 from watchd.history.columns import Columns, Row
 from watchd.history.fold import Fold, joined_minutes
+from watchd.history.recorder import day_of
 from watchd.history.series import DamagedBlockError
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution
-from watchd.shell.store import samples
+from watchd.history.trend_blocks import (
+    unpack_full,
+    unpack_open,
+    unpack_pack_day,
+    unpack_trends,
+)
+from watchd.history.trends import FullCharge, PackDay, Trend
+from watchd.messages import JournalEntry
+from watchd.shell.store import samples, trends
 from watchd.shell.store.condensing import Condensing
 
 ALWAYS = (-1e12, 1e12)
+_Open = dict[str, list[Trend]]
+_OpenFull = dict[tuple[str, float], FullCharge]
 
 
 class History:
@@ -33,6 +45,7 @@ class History:
 
     def __init__(self, path: Path) -> None:
         self.damaged = 0
+        self._opened: tuple[_Open, _OpenFull] | None = None
         self._db = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None
         )
@@ -40,6 +53,7 @@ class History:
             # One view for all: what is condensed meanwhile is not seen twice, or not at all.
             self._db.execute("BEGIN")
             self._db.execute("SELECT id FROM samples LIMIT 1").fetchone()
+            self._has_trends = trends.are_kept(self._db)
         except sqlite3.Error:
             self._db.close()
             raise
@@ -119,6 +133,79 @@ class History:
             return self.minutes(pack, begin, end)
         return self.days(pack, begin, end)
 
+    # --- what is kept of the figures; nothing of before version 4 of the store ---
+
+    def banks(self) -> list[str]:
+        """The banks of which there are trends, by name."""
+        if not self._has_trends:
+            return []
+        found = {*trends.subjects(self._db), *self._open()[0]}
+        return sorted(name.partition("/")[2] for name in found if name.startswith("bank/"))
+
+    def trends(
+        self, subject: str, begin: float = ALWAYS[0], end: float = ALWAYS[1]
+    ) -> Iterator[Trend]:
+        """The trends of pack/alder or bank/hut; of a time before a clock was set back, both."""
+        if not self._has_trends:
+            return
+        waiting: list[Trend] = []
+        for first_at, number in trends.block_ids(self._db, subject, begin, end):
+            try:
+                found = unpack_trends(trends.block(self._db, number))
+            except DamagedBlockError:
+                self.damaged += 1
+                continue
+            # What is before this block is told; only blocks that overlap it are held.
+            yield from (t for t in waiting if t.at < first_at and begin <= t.at < end)
+            waiting = sorted([*(t for t in waiting if t.at >= first_at), *found], key=_at)
+        waiting = sorted([*waiting, *self._open()[0].get(subject, ())], key=_at)
+        yield from (t for t in waiting if begin <= t.at < end)
+
+    def pack_days(
+        self, pack: str, begin: float = ALWAYS[0], end: float = ALWAYS[1]
+    ) -> Iterator[PackDay]:
+        """The UTC days of a pack that lie in the range, also in part."""
+        if not self._has_trends:
+            return
+        full = self._full_charges(pack, begin, end)
+        for day, data in trends.days(self._db, pack, begin, end):
+            try:
+                yield unpack_pack_day(data, tuple(f for f in full if day_of(f.at) == day))
+            except DamagedBlockError:
+                self.damaged += 1
+
+    def journal(self, begin: float = ALWAYS[0], end: float = ALWAYS[1]) -> Iterator[JournalEntry]:
+        """The journal of alarms, in the order of time."""
+        for (text,) in self._db.execute(
+            "SELECT CAST(entry AS BLOB) FROM journal WHERE at >= ? AND at < ? ORDER BY at, id",
+            (begin, end),
+        ):
+            try:
+                yield json.loads(text)
+            except (ValueError, RecursionError):
+                self.damaged += 1
+
+    def _full_charges(self, pack: str, begin: float, end: float) -> list[FullCharge]:
+        found: dict[float, FullCharge] = {}
+        for at, data in trends.full_charges(self._db, pack, begin, end):
+            try:
+                found[at] = unpack_full(data)
+            except DamagedBlockError:
+                self.damaged += 1
+        found.update({at: full for (of, at), full in self._open()[1].items() if of == pack})
+        return [found[at] for at in sorted(found)]
+
+    def _open(self) -> tuple[_Open, _OpenFull]:
+        """What made no full block as of the last write."""
+        if self._opened is None:
+            self._opened = {}, {}
+            data = trends.open_part(self._db)
+            try:
+                self._opened = unpack_open(data) if data is not None else self._opened
+            except DamagedBlockError:
+                self.damaged += 1
+        return self._opened
+
     def _fold(self, pack: str, day: int) -> Fold | None:
         of = samples.waiting(self._db, pack, day)
         if of is None:
@@ -130,5 +217,5 @@ class History:
         return condensing.fold
 
 
-def _at(row: Row) -> float:
+def _at(row: Row | Trend) -> float:
     return row.at

@@ -6,9 +6,11 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 
 from watchd.messages import JournalEntry
+from watchd.shell.store import trends
 from watchd.shell.store.contents import Block, Loaded, loaded_from
 from watchd.shell.store.damage import reader
 
@@ -50,5 +52,6 @@ def load_read_only(path: Path) -> Loaded:
             with closing(reader(path, immutable=immutable)) as db:
                 row = db.execute("SELECT upto, state FROM snapshot WHERE id = 1").fetchone()
                 kept = db.execute("SELECT upto, state FROM kept WHERE id = 1").fetchone()
-            return loaded_from(row, kept)
+                begun = trends.open_part(db) if trends.are_kept(db) else None
+            return replace(loaded_from(row, kept), trends=begun)
     return Loaded()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 
-from watchd.shell.store import samples
+from watchd.shell.store import samples, trends
 from watchd.shell.store.condensing import drop_oldest_raw
 from watchd.shell.store.contents import Kept
 
@@ -25,7 +25,7 @@ def make_room(db: sqlite3.Connection, kept: Kept) -> bool:
     """
     db.execute("DELETE FROM telemetry WHERE last_at < ?", (kept.oldest,))
     need = len(kept.block.lines) if kept.block is not None else 0
-    need += sum(len(b.data) for b in kept.samples)
+    need += sum(len(b.data) for b in kept.samples) + kept.trends.bytes
     for _ in range(MOST_BLOCKS):
         if fits(db, need, kept.most_bytes):
             return True
@@ -44,13 +44,20 @@ def fits(db: sqlite3.Connection, need: int, most_bytes: int) -> bool:
 
 
 def _delete_oldest(db: sqlite3.Connection) -> bool:
-    """Telemetry and raw samples, whichever came first; then minutes, then of the journal."""
+    """Telemetry and raw samples, whichever came first; then minutes and trends; then of the
+    journal.
+    """
     oldest = db.execute("SELECT id, last_at FROM telemetry ORDER BY id LIMIT 1").fetchone()
     raw = samples.first_block(db)
     if oldest is not None and (raw is None or oldest[1] <= raw.last_at):
         db.execute("DELETE FROM telemetry WHERE id = ?", (oldest[0],))
         return True
-    if drop_oldest_raw(db) is not None or samples.drop_oldest_minutes(db) is not None:
+    if drop_oldest_raw(db) is not None:
+        return True
+    if (
+        trends.drop_oldest(db, samples.first_minute(db))
+        or samples.drop_oldest_minutes(db) is not None
+    ):
         return True
     first = db.execute("SELECT MIN(id) FROM journal").fetchone()[0]
     if first is None:

@@ -213,6 +213,12 @@ def summed(db: sqlite3.Connection, pack: str, day: int) -> int:
     return sum(size for (size,) in found)
 
 
+def first_minute(db: sqlite3.Connection) -> float | None:
+    """Where the day of minutes that was kept first ends (Unix s); None where there is none."""
+    row = db.execute("SELECT day FROM minutes ORDER BY id LIMIT 1").fetchone()
+    return float((row[0] + 1) * DAY_S) if row else None
+
+
 def drop_oldest_minutes(db: sqlite3.Connection) -> int | None:
     """Drop the pack's day of minutes that was kept first; its bytes, None where there is none."""
     row = db.execute("SELECT id, bytes FROM minutes ORDER BY id LIMIT 1").fetchone()

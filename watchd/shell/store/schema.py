@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from watchd.shell.store import samples
+from watchd.shell.store import samples, trends
 from watchd.shell.store.contents import pack_text
 
 # The first gives version 2, which began without steps: its tables may be there already.
@@ -37,7 +37,15 @@ CREATE TABLE kept
   (id INTEGER PRIMARY KEY CHECK (id = 1), upto INTEGER NOT NULL, state BLOB);
 CREATE INDEX telemetry_last_at ON telemetry (last_at);
 """
-STEPS: dict[int, str] = {2: _TO_2, 3: _TO_3 + samples.TABLES}
+# What makes no full block of trends yet stands where each base writes in any case.
+_TO_4 = """
+ALTER TABLE kept ADD COLUMN trends BLOB;
+"""
+STEPS: dict[int, str] = {
+    2: _TO_2,
+    3: _TO_3 + samples.TABLES,
+    4: _TO_4 + trends.TABLES,
+}
 SCHEMA = max(STEPS)
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from watchd.history.recorder import Run, SampleBlock
+from watchd.history.trend_recorder import TrendPart, TrendRun
 from watchd.messages import JournalEntry
 from watchd.shell.store import Block
 
@@ -24,6 +25,7 @@ class Lines:
     last_at: float
     upto: int
     runs: Sequence[Run] = ()
+    trends: TrendRun = field(default_factory=TrendRun)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +37,13 @@ class Ready:
     last_at: float
     upto: int
     samples: Sequence[SampleBlock] = ()
+    trends: TrendPart = field(default_factory=TrendPart)
 
     @property
     def bytes(self) -> int:
         """What it takes in memory."""
         own = len(self.block.lines) if self.block is not None else 0
-        return own + sum(len(b.data) for b in self.samples)
+        return own + sum(len(b.data) for b in self.samples) + self.trends.bytes
 
 
 @dataclass(slots=True)
@@ -100,7 +103,8 @@ class Waiting:
             came = self._lines[0]
             block = Block.of(came.last_at, came.lines) if came.lines else None
             samples = [run.block() for run in came.runs]
-            ready = Ready(block, len(came.lines), came.last_at, came.upto, samples)
+            trends = came.trends.packed()
+            ready = Ready(block, len(came.lines), came.last_at, came.upto, samples, trends)
             with self._lock:
                 self._ready.append(ready)
                 self._bytes += ready.bytes
