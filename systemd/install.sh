@@ -1,11 +1,14 @@
 #!/usr/bin/env bash
 # Installs watchd from this checkout as a system service, without starting it.
-# Usage: sudo systemd/install.sh [--help]
+# Usage: sudo systemd/install.sh [--phone] [--help]
 #
 #   /opt/watchd                          the program, in a virtual environment of its own
 #   /etc/watchd/config.yaml              from config.example.yaml, only if there is none
 #   /etc/watchd/rules/*.yaml             the shipped rules, only those that are not there yet
 #   /etc/systemd/system/watchd.service   the unit; beside it a drop-in where systemd is before 253
+#
+# With --phone, or where the config has a section `phone`, also /etc/systemd/system/watchd-bridge.service
+# and the library that hands messages on (docs/phone.md).
 #
 # Run again after an update: the program and the unit are replaced, your config and rules are not.
 # PYTHON=/path/to/python names the Python to use (3.11 to 3.14).
@@ -17,8 +20,10 @@ fail() {
   exit "${code:-1}"
 }
 
+phone=no
 case "$#:${1:-}" in
   0:) ;;
+  1:--phone) phone=yes ;;
   1:--help | 1:-h) usage; exit 0 ;;
   *) code=2 fail "unknown argument: $* (see --help)" ;;
 esac
@@ -30,6 +35,9 @@ umask 022 # the service's own user must be able to read the program and the conf
 program=/opt/watchd
 settings=/etc/watchd
 units=/etc/systemd/system
+grep -q '^phone:' "$settings/config.yaml" 2>/dev/null && phone=yes
+extra= # of the package
+[ "$phone" = no ] || extra='[phone]'
 
 python=$(scripts/find-python)
 case $("$python" -c 'import os, sys; print(os.path.realpath(sys.executable))') in
@@ -52,9 +60,9 @@ export PIP_NO_INPUT=1 PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_ROOT_USER_ACTION=ignor
 "$python" -m venv "$new/build"
 "$new/build/bin/python" -m pip -qq install -c constraints.txt hatchling
 "$new/build/bin/python" -m pip -qq wheel -c constraints.txt --no-deps --no-build-isolation -w "$new/wheels" .
-"$new/build/bin/python" -m pip -qq wheel -c constraints.txt -w "$new/wheels" "$new"/wheels/watchd-*.whl
+"$new/build/bin/python" -m pip -qq wheel -c constraints.txt -w "$new/wheels" "$(echo "$new"/wheels/watchd-*.whl)$extra"
 "$python" -m venv --clear "$program"
-"$program/bin/python" -m pip -qq install --no-index --find-links "$new/wheels" "$new"/wheels/watchd-*.whl
+"$program/bin/python" -m pip -qq install --no-index --find-links "$new/wheels" "$(echo "$new"/wheels/watchd-*.whl)$extra"
 "$program/bin/watchd" --help >/dev/null || fail "$program/bin/watchd does not start"
 
 install -d -m 755 "$settings" "$settings/rules"
@@ -75,6 +83,7 @@ fi
 done
 
 systemd/install-unit.sh "$units"
+[ "$phone" = no ] || systemd/install-unit.sh "$units" watchd-bridge
 if [ -d /run/systemd/system ]; then
   systemctl daemon-reload
 else
@@ -90,4 +99,8 @@ Next:
   4. Start it, now and at boot: sudo systemctl enable --now watchd     (after an update: restart watchd)
   5. See what it says:          journalctl -u watchd -f
   6. After an edit:             sudo systemctl reload watchd      (rules are read by themselves)
+END
+[ "$phone" = no ] || cat <<END
+  7. Try the phone:             sudo $program/bin/watchd bridge --test --config $settings/config.yaml
+  8. Start its service:         sudo systemctl enable --now watchd-bridge     (docs/phone.md)
 END

@@ -13,7 +13,9 @@ from difflib import get_close_matches
 
 LONGEST_EXCERPT = 240
 # A line of a file that holds a secret, which must not go on into a terminal or a journal.
-_SECRET = re.compile(r"(pass(word|wd|phrase)?|pwd|secret|token)['\"]?\s*:|\S:\S+@", re.IGNORECASE)
+_SECRET = re.compile(
+    r"(pass(word|wd|phrase)?|pwd|secret|token)['\"]?\s*:|\S:\S+@|\w://\S", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)

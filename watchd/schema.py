@@ -101,6 +101,11 @@ def schema_problems(
                     "that nobody else may read, and name that with password_file (or give it as a "
                     "service credential, with password_credential)"
                 )
+            if "urls_file" in siblings and "url" in label.lower():
+                what = (
+                    f"the {label} do not belong in this file: put them, one a line, into a file of "
+                    "their own that nobody else may read, and name that with urls_file"
+                )
         elif cause is not None:
             what = str(cause)
             at_key = at_key or (isinstance(cause, PartError) and cause.at_key)
@@ -110,10 +115,14 @@ def schema_problems(
         missing = detail["type"] == "missing"
         problem = document.problem(what, path[:-1] if missing else path, at_key=at_key or missing)
         # A secret that was put into the file must not go on into a terminal or a journal.
-        secret = detail["type"] == "extra_forbidden" and "pass" in label.lower()
+        secret = detail["type"] == "extra_forbidden" and _may_be_secret(label)
         secret = secret or (label == "host" and "@" in str(detail["input"]))
         out.append(replace(problem, excerpt=None) if secret else problem)
     return out
+
+
+def _may_be_secret(key: str) -> bool:
+    return any(word in key.lower() for word in ("pass", "url"))
 
 
 def _at(data: Any, path: Path) -> Any:
@@ -135,7 +144,7 @@ def _complaint(detail: ErrorDetails, written: Any, *, at_key: bool) -> str:
         return f"is longer than {limits['max_length']} characters"
     if kind == "string_type" and got is not None and not isinstance(got, dict | list):
         return "is a text here; put it in quotes"
-    if kind == "literal_error" and isinstance(got, str):
+    if kind == "literal_error" and isinstance(got, str) and "://" not in got:
         valid = re.findall(r"'([^']*)'", limits["expected"])
         return f"cannot be '{got[:40]}'; {nearest(got, valid)}"
     if kind in _BOUNDS:
@@ -155,6 +164,8 @@ def show_input(value: object) -> str:
         return "a mapping" if isinstance(value, dict) else "a list"
     if isinstance(value, date):
         return "a date"
+    if isinstance(value, str) and "://" in value:
+        return "a URL"  # in which there may be a secret
     return f"{value!r}"[:60] if value is not None else "empty"
 
 

@@ -8,8 +8,13 @@ import shlex
 from pathlib import Path
 
 import pytest
+import yaml
 
 from watchd.commands import main
+from watchd.config import Phone
+from watchd.loading import load_config
+from watchd.phone.replies import parse_reply
+from watchd.phone.urls import parse_urls, untold
 
 ROOT = Path(__file__).parents[2]
 SMALL = "small-computer.md"
@@ -89,3 +94,35 @@ def test_what_it_quotes_of_the_log_is_said_there() -> None:
     text = (ROOT / "docs" / SMALL).read_text("utf-8")
     (quoted,) = re.findall(r'the log when the system\'s clock was \("([^"]+)"\)', text)
     assert f'"{quoted}"' in (ROOT / "watchd" / "shell" / "service.py").read_text("utf-8")
+
+
+def test_the_page_on_the_phone_shows_a_config_and_urls_that_load(tmp_path: Path) -> None:
+    (urls,) = blocks("phone.md", "text")
+    assert len(parse_urls(urls, "phone.md")) == 4
+    assert list(untold(parse_urls(urls, "phone.md"))) == []
+    (shown,) = blocks("phone.md", "yaml")
+    path = tmp_path / "config.yaml"
+    path.write_text((ROOT / "config.example.yaml").read_text("utf-8") + shown, "utf-8")
+    assert load_config(path).phone is not None
+
+
+def test_the_replies_that_the_page_shows_are_understood() -> None:
+    text = (ROOT / "docs" / "phone.md").read_text("utf-8")
+    table = text.split("| reply | does |")[1].split("\n\n")[0]
+    shown = [w for row in table.splitlines() for w in re.findall(r"`([^`]+)`", row.split(" | ")[0])]
+    assert len(shown) == 7
+    for reply in shown:
+        parse_reply(reply.encode())
+
+
+def test_the_section_phone_of_the_example_loads_and_shows_the_defaults() -> None:
+    lines = (ROOT / "config.example.yaml").read_text("utf-8").splitlines()
+    begin = lines.index("# phone:")
+    block = [line[2:] for line in lines[begin : lines.index("", begin)]]
+    shown = yaml.safe_load("\n".join(block))["phone"]
+    found = Phone.model_validate(shown).model_dump(by_alias=True)
+    plain = Phone.model_validate({"urls_file": shown["urls_file"]}).model_dump(by_alias=True)
+    for key, value in plain.items():
+        # Off by default, or with a default that depends on the prefix.
+        if key not in ("quiet_hours", "replies"):
+            assert found[key] == value, key

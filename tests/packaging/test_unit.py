@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import configparser
 import os
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "systemd" / "watchd.service"
+BRIDGE = ROOT / "systemd" / "watchd-bridge.service"
 DROPIN = Path("watchd.service.d/before-253.conf")
 
 
@@ -30,7 +32,7 @@ def settings(path: Path) -> dict[str, list[str]]:
     return found
 
 
-def install(folder: Path, version: str | None) -> str:
+def install(folder: Path, version: str | None, *words: str) -> str:
     """Run install-unit.sh where `systemctl --version` says this (None: there is none)."""
     programs = folder / "bin"
     programs.mkdir(exist_ok=True)
@@ -46,14 +48,15 @@ def install(folder: Path, version: str | None) -> str:
         systemctl.write_text(f"#!/bin/bash\necho 'systemd {version}'\necho '+PAM +AUDIT'\n")
         systemctl.chmod(0o755)
     done = subprocess.run(
-        [ROOT / "systemd" / "install-unit.sh", folder / "units"],
+        [ROOT / "systemd" / "install-unit.sh", folder / "units", *words],
         env={"PATH": str(programs)},
         capture_output=True,
         text=True,
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    assert (folder / "units" / "watchd.service").read_bytes() == UNIT.read_bytes()
+    for unit in (f"{word}.service" for word in words or ("watchd",)):
+        assert (folder / "units" / unit).read_bytes() == (ROOT / "systemd" / unit).read_bytes()
     return done.stdout
 
 
@@ -133,3 +136,45 @@ def test_installing_wants_root_and_says_so(tmp_path: Path) -> None:
     )
     assert done.returncode == 2
     assert "must be run as root" in done.stderr
+
+
+def test_the_bridges_unit_comes_with_its_own_drop_in(tmp_path: Path) -> None:
+    install(tmp_path, "252 (252.38-1~deb12u1)", "watchd-bridge")
+    assert (tmp_path / "units" / "watchd-bridge.service.d" / "before-253.conf").exists()
+    assert not (tmp_path / "units" / "watchd.service").exists()
+    install(tmp_path, "257 (257.7-1)", "watchd-bridge")
+    assert not (tmp_path / "units" / "watchd-bridge.service.d").exists()
+
+
+def test_the_bridge_is_as_shut_off_as_watchd() -> None:
+    """All restrictions of the one stand in the other."""
+    own = {
+        "ExecStart", "TimeoutStopSec", "MemoryMax", "StateDirectory", "RuntimeDirectory",
+        "RuntimeDirectoryMode", "RuntimeDirectoryPreserve",
+    }  # fmt: skip
+    watchd, bridge = settings(UNIT), settings(BRIDGE)
+    assert {k: v for k, v in watchd.items() if k not in own} == {
+        k: v for k, v in bridge.items() if k not in own
+    }
+    assert bridge["StateDirectory"] == ["watchd-bridge"]
+    assert bridge["ExecStart"] == ["/opt/watchd/bin/watchd bridge --config /etc/watchd/config.yaml"]
+
+
+def test_the_bridge_does_not_hang_on_watchd() -> None:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)
+    parser.read_string(BRIDGE.read_text("utf-8"))
+    assert not {"requires", "bindsto", "partof"} & set(parser["Unit"])
+    assert parser["Unit"]["StartLimitIntervalSec"] == "0"
+
+
+def test_systemd_finds_nothing_wrong_with_the_bridge(tmp_path: Path) -> None:
+    tool = shutil.which("systemd-analyze")
+    if tool is None:
+        pytest.skip("no systemd-analyze here")
+    unit = tmp_path / "watchd-bridge.service"
+    unit.write_text(BRIDGE.read_text("utf-8").replace("/opt/watchd/bin/watchd ", "/bin/true "))
+    done = subprocess.run([tool, "verify", unit], capture_output=True, text=True, check=False)
+    said = [line for line in done.stderr.splitlines() if "watchd" in line]
+    assert [line for line in said if "notify-reload" not in line] == []
+    exposure = [tool, "security", "--offline=true", "--threshold=12", "--no-pager", str(unit)]
+    assert subprocess.run(exposure, capture_output=True, check=False).returncode == 0

@@ -19,7 +19,10 @@ WATCHD = Path(sys.executable).parent / "watchd"
 
 
 class Daemon:
-    """`watchd run`, started; its log is kept as data. `under`: a command that becomes it."""
+    """`watchd run`, or another `command` that runs on, started; its log is kept as data.
+
+    `under`: a command that becomes it.
+    """
 
     def __init__(
         self,
@@ -28,11 +31,12 @@ class Daemon:
         environment: Mapping[str, str] | None = None,
         log: str = "json",
         under: Sequence[str] = (),
+        command: str = "run",
     ) -> None:
         self._log_file = config.parent / f"watchd-{time.monotonic_ns()}.log"
         with self._log_file.open("wb") as stream:
             self.process = subprocess.Popen(
-                [*under, WATCHD, "run", "--config", config, "--log", log, *options],
+                [*under, WATCHD, command, "--config", config, "--log", log, *options],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=stream,

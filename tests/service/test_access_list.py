@@ -31,11 +31,13 @@ from tests.service.commandline import process
 from tests.service.daemon import Daemon, daemons
 from tests.service.hut import ALARM, write_config
 from tests.service.patience import PATIENCE_S, until
+from tests.service.phone.conftest import write_urls
+from tests.service.phone.receiver import Receiver
 
 pytestmark = pytest.mark.broker
 
 PAGE = (Path(__file__).parents[2] / "docs" / "broker.md").read_text("utf-8")
-USERS = ("bridge", "watchd", "keeper", "phone", "inverter")
+USERS = ("bridge", "watchd", "keeper", "phone", "pager", "inverter")
 NOT_AUTHORIZED = 0x87  # MQTT 5, 3.4.2.1
 HIGH = pack(cell_v=leading(3.42, by_mv=60))
 
@@ -164,14 +166,17 @@ OWN = (
     "watchd/annunciation", "watchd/alarm/cell-high/pack/elm", "watchd/service/x",
     "watchd/charge-limit/elm/amps", "watchd/discharge-limit/elm", "watchd/charge-voltage/elm",
     "watchd/figures/pack/elm", "watchd/reanchor/elm", "watchd/response/7",
+    "watchd/digest/elm", "watchd/newest-annunciation/elm", "watchd/reply", "watchd/reply/answer",
+    "watchd/response/phone/7",
 )  # fmt: skip
 ELSEWHERE = ("other/topic", "watchdog/request", "hutch/x", "$SYS/broker/x")
 ASKING = tuple(f"watchd/request/{user}" for user in USERS)
 MAY_WRITE = {
     "bridge": {TELEMETRY},
     "watchd": {*OWN, *ASKING, "watchd/request"},
-    "keeper": {"watchd/request/keeper"},
+    "keeper": {"watchd/request/keeper", "watchd/reply"},
     "phone": set(),
+    "pager": {"watchd/request/phone", "watchd/reply/answer", "watchd/response/phone/7"},
     "inverter": set(),
 }
 
@@ -189,13 +194,21 @@ MAY_READ = {
     "bridge": set(),
     "watchd": {TELEMETRY, *OWN},
     "keeper": {TELEMETRY, *OWN},
-    "phone": {"watchd/annunciation", "watchd/alarm/cell-high/pack/elm"},
+    "phone": {"watchd/annunciation", "watchd/alarm/cell-high/pack/elm", "watchd/digest/elm"},
+    "pager": {
+        "watchd/annunciation",
+        "watchd/alarm/cell-high/pack/elm",
+        "watchd/digest/elm",
+        "watchd/reply",
+        "watchd/response/phone/7",
+    },
     "inverter": {t for t in OWN if "limit" in t or "voltage" in t},
 }
 SENTINELS = {
     "watchd": "watchd/response/end",
     "keeper": "watchd/response/end",
     "phone": "watchd/alarm/end",
+    "pager": "watchd/alarm/end",
     "inverter": "watchd/charge-limit/end",
 }
 
@@ -260,6 +273,40 @@ def test_the_whole_way_and_the_journal_knows_who_asked(setup: Setup) -> None:
     assert "its own word" not in history
     line = setup.daemon.logs("alarm", happened="acknowledged")
     assert (line["by"], line["by_how"]) == ("keeper", "topic")
+
+
+@pytest.mark.long
+def test_the_bridge_to_the_phone_with_its_own_user(setup: Setup) -> None:
+    """The keeper replies, the bridge asks, and the journal has the name of its topic."""
+    folder = setup.folder / "phone"
+    folder.mkdir()
+    sections = yaml.safe_load(setup.config.read_text())
+    with (
+        Receiver() as receiver,
+        User("keeper", setup.broker.port) as keeper,
+        User("bridge", setup.broker.port) as bridge,
+        daemons() as start,
+    ):
+        phone = {
+            "urls_file": str(write_urls(folder, receiver.url())),
+            "queue": str(folder / "phone.db"),
+            "user": "pager",
+            "password_file": str(setup.password_file("pager")),
+        }
+        config = write_config(folder, setup.broker.port, broker=sections["broker"], phone=phone)
+        pager = start(config, command="bridge")
+        pager.logs("listening")
+        keeper.listens("watchd/reply/answer")
+        for name in ("alder", "birch"):
+            assert bridge.may_write(f"hut/{name}/state", pack())
+            assert bridge.may_write(f"hut/{name}/state", HIGH)
+        receiver.gets("alder", "No 1")
+        assert keeper.may_write("watchd/reply", b"ack 1")
+        until(
+            lambda: any(b"acknowledged" in payload for _, payload in keeper.heard), "it is done",
+            seen=lambda: pager.text,
+        )  # fmt: skip
+        assert "does not let" not in pager.text
 
 
 def test_from_another_computer_over_tls(setup: Setup) -> None:

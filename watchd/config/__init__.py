@@ -8,6 +8,7 @@ from watchd.config.bank import BalancingHold, Bank, ChargeLimit, DischargeLimit,
 from watchd.config.broker import Broker, Requests, Tls
 from watchd.config.file import Alarms, Config, Store, Telemetry, parse_config
 from watchd.config.pack import Balancer, Band, Bms, Cell, Pack, Temperature
+from watchd.config.phone import Phone, QuietHours, Replies
 from watchd.config.profile import Profile, UpperEnd
 from watchd.config.sources import FieldMap, Source
 
@@ -25,7 +26,10 @@ __all__ = [
     "DischargeLimit",
     "FieldMap",
     "Pack",
+    "Phone",
     "Profile",
+    "QuietHours",
+    "Replies",
     "Requests",
     "Source",
     "Store",

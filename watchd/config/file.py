@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError
 from watchd.config.bank import Bank
 from watchd.config.broker import Broker, Requests
 from watchd.config.pack import Pack
+from watchd.config.phone import Phone
 from watchd.config.profile import Profile
 from watchd.config.sources import Source
 from watchd.config.values import Name, Prefix, TimeZone
@@ -75,6 +76,7 @@ class Config(Section):
     telemetry: Telemetry = Field(Telemetry(), description="staleness, sizes, rhythm")
     alarms: Alarms = Field(Alarms(), description="what holds for all alarms")
     store: Store = Field(Store(), description="state over a restart")
+    phone: Phone | None = Field(None, description="what `watchd bridge` hands on to a phone")
     profile: Profile = Field(Profile(), description="the chemistry")
     rules: str | None = Field(None, description="folder of rules; default: those that ship")
 

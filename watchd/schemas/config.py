@@ -36,6 +36,7 @@ def config_schema() -> JsonSchemaValue:
     schema["title"] = "Config of watchd"
     sections = schema["$defs"]
     sections["Broker"]["allOf"] = _password()
+    sections["Phone"]["allOf"] = [*_password(), *_urls()]
     sections["FieldMap"]["properties"]["scale"]["not"] = {"const": 0}
     sections["FieldMap"]["allOf"] = [
         {"not": given(**dict.fromkeys(two, _SOMETHING))}
@@ -60,6 +61,11 @@ def _password() -> list[JsonSchemaValue]:
         {"not": {"allOf": [by_file, by_credential]}},
         {"if": {"anyOf": [by_file, by_credential]}, "then": given(user=_TEXT)},
     ]
+
+
+def _urls() -> list[JsonSchemaValue]:
+    by_file, by_credential = given(urls_file=_WORD), given(urls_credential=_WORD)
+    return [{"anyOf": [by_file, by_credential]}, {"not": {"allOf": [by_file, by_credential]}}]
 
 
 def _topic() -> str:

@@ -71,10 +71,14 @@ def _password_path(broker: Broker) -> Path | None:
 def cautions_of(broker: Broker) -> list[str]:
     """What is open to others in how the broker is reached; a sentence each."""
     files = [broker.password_file, broker.tls.key_file if broker.tls is not None else None]
-    return [*broker.cautions(), *(c for f in files if f is not None for c in _open_file(Path(f)))]
+    return [
+        *broker.cautions(),
+        *(c for f in files if f is not None for c in open_to_others(Path(f))),
+    ]
 
 
-def _open_file(path: Path) -> Iterator[str]:
+def open_to_others(path: Path) -> Iterator[str]:
+    """A sentence with the remedy, where a file with a secret is not its owner's alone."""
     try:
         mode = path.stat().st_mode
     except OSError:
