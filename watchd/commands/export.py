@@ -126,7 +126,7 @@ def run(options: argparse.Namespace) -> int:
             if history.damaged:
                 print(_left_out(history.damaged), file=sys.stderr)
     except sqlite3.Error as error:
-        raise WatchdError(Problem(_why(store, error), Place(str(store)))) from error
+        raise WatchdError(Problem(why_unreadable(store, error), Place(str(store)))) from error
     if not any(written):
         raise WatchdError(Problem("no history of that pack and time is kept", Place(str(store))))
     return 0
@@ -224,7 +224,8 @@ def _left_out(blocks: int) -> str:
     return f"{blocks} blocks could not be read, and are left out"
 
 
-def _why(store: Path, error: sqlite3.Error) -> str:
+def why_unreadable(store: Path, error: sqlite3.Error) -> str:
+    """Why the history of a store cannot be read, and what to do."""
     if "no such table" in str(error):
         return "no history is kept here yet: the service begins it when it runs"
     what = f"the history cannot be read: {error}"

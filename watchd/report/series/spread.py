@@ -1,0 +1,107 @@
+"""Spread at full by day, with its trend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import median
+from typing import ClassVar
+
+from watchd.estimators.balancing.balancer import CHANGE_MV, LEAST, MATTERS_MV, Trend, trend
+from watchd.report.season import PackSeason
+from watchd.report.span import DAY_S, Span, utc_day
+from watchd.report.table import Table, table
+from watchd.report.writing import count, shown
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """`points`: days from the begin and mV, of each day's last full charge. `without`: the middle
+    of each day that was kept and had none. The trend is that of the balancer's verdict, over the
+    span of the report.
+    """
+
+    title: ClassVar[str] = "Spread of the cells at full"
+    span: Span
+    points: tuple[tuple[float, float], ...]
+    without: tuple[float, ...]
+    trend: Trend | None
+
+    @classmethod
+    def of(cls, pack: PackSeason, span: Span) -> Spread:
+        """Of a pack."""
+        points, without = [], []
+        for day in pack.kept:
+            known = [(f.at, f.spread_at_full_mv) for f in day.full_charges]
+            last = next(((at, mv) for at, mv in reversed(known) if mv is not None), None)
+            if last is not None:
+                points.append((span.place(last[0]), last[1]))
+            elif not day.full_charges:
+                without.append(span.place(day.at + DAY_S / 2))
+        return cls(span, tuple(points), tuple(without), trend(points, MATTERS_MV, CHANGE_MV))
+
+    @property
+    def is_empty(self) -> bool:
+        """No full charge."""
+        return not self.points
+
+    @property
+    def middle(self) -> float:
+        """The median of the days, through which the line and its band go."""
+        return median(d for d, _ in self.points)
+
+    @property
+    def level(self) -> float:
+        """The median of the spreads, mV, likewise."""
+        return median(v for _, v in self.points)
+
+    def band(self, days: float) -> tuple[float, float] | None:
+        """The 95 % band of the line at a place, mV; None without a trend.
+
+        Its edges are lines with the ends of the slope's interval, through the medians of days and
+        spreads, as the line itself is.
+        """
+        if self.trend is None:
+            return None
+        slope = self.trend.slope
+        ends = [self.level + s * (days - self.middle) for s in (slope.low, slope.high)]
+        return min(ends), max(ends)
+
+    @property
+    def sentence(self) -> str:
+        """What it does."""
+        if self.is_empty:
+            return "No full charge in this span, so nothing is known of the spread at full."
+        last = self.points[-1][1]
+        if self.trend is None:
+            return (
+                f"{shown(last)} mV at the last full charge; {count(len(self.points), 'day')} with "
+                f"one, and a trend takes {LEAST}."
+            )
+        slope = self.trend.slope
+        by = f"{shown(slope.low, '+.2f')} to {shown(slope.high, '+.2f')} mV a day (95 % interval)"
+        # Whether the balancer copes rests on more than this line, so where it is not clear the
+        # sentence has no verdict.
+        does = {1: "It grows", -1: "It falls", 0: "It stays as it is", None: "The trend is"}
+        between = " " if self.trend.way is None else ": "
+        return f"{shown(last)} mV at the last full charge. {does[self.trend.way]}{between}{by}."
+
+    @property
+    def key(self) -> str:
+        """Dots, line, band, crosses."""
+        parts = ["Dots: the last full charge of a day"]
+        if self.trend is not None:
+            parts.append("line and band: trend with its 95 % interval")
+        if self.without:
+            parts.append("crosses at the foot: days without a full charge")
+        return "; ".join(parts) + "."
+
+    @property
+    def table(self) -> Table:
+        """Day by day."""
+        rows = [(place, shown(mv, ".1f")) for place, mv in self.points]
+        rows += [(place, "no full charge") for place in self.without]
+        begin = self.span.begin
+        return table(
+            ("Day", "Spread, mV"),
+            [(utc_day(begin + place * DAY_S), said) for place, said in sorted(rows)],
+        )
