@@ -5,9 +5,11 @@ import asyncio
 import os
 import shutil
 import sys
+from pathlib import Path
 
 import aiomqtt
 
+from demo.phone.receiver import receive
 from demo.show.heard import TOPICS, fact
 from demo.show.narrator import Narrator, opening
 from demo.show.page import Page
@@ -29,6 +31,21 @@ class Teller:
             if line or not self._empty:
                 print(line, flush=True)
             self._empty = not line
+
+
+async def show(
+    host: str, port: int, narrator: Narrator, teller: Teller, phone: Path | None
+) -> str | None:
+    """Tell until the day ends, with a phone where `phone` is: the file that is told its port.
+
+    The answer is what went wrong, if anything did.
+    """
+    if phone is None:
+        return await listen(host, port, narrator, teller)
+    server, phone_port = await receive(lambda post: teller.say(narrator.posted(post)))
+    phone.write_text(f"{phone_port}\n")  # noqa: ASYNC240 - a few bytes, before anything goes on
+    async with server:
+        return await listen(host, port, narrator, teller)
 
 
 async def listen(host: str, port: int, narrator: Narrator, teller: Teller) -> str | None:
@@ -63,15 +80,18 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m demo.show", description=__doc__)
     parser.add_argument("--broker", required=True, metavar="HOST:PORT")
     parser.add_argument("--speed", type=float, default=90.0)
+    parser.add_argument(
+        "--phone", type=Path, metavar="FILE", help="receive posts; its port goes in"
+    )
     asked = parser.parse_args()
     host, _, port = asked.broker.rpartition(":")
     terminal = sys.stdout.isatty()
     width = min(shutil.get_terminal_size((96, 24)).columns - 1, 96)
     page = Page(max(width, 60), terminal and os.environ.get("TERM") != "dumb")
-    narrator, teller = Narrator(page), Teller()
+    narrator, teller = Narrator(page, has_phone=asked.phone is not None), Teller()
     teller.say(opening(page, asked.speed))
     try:
-        wrong = asyncio.run(listen(host, int(port), narrator, teller))
+        wrong = asyncio.run(show(host, int(port), narrator, teller, asked.phone))
     except aiomqtt.MqttError as error:
         wrong = f"the link to the broker is gone: {error}"
     except KeyboardInterrupt:

@@ -48,9 +48,8 @@ class Annunciated:
 
     at: float
     title: str
-    text: str
+    message: str
     priority: str
-    response: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,15 +92,20 @@ def fact(topic: str, payload: bytes) -> Fact | None:
     return _of_watchd(rest, document) if whose == "watchd" else _of_the_station(rest, document)
 
 
+def told(document: Mapping[str, Any]) -> str:
+    """What an annunciation says below its title, and what to do."""
+    text, response = document.get("text") or "", document.get("response") or ""
+    return text if response in text else f"{text}\n{response}"
+
+
 def _of_watchd(rest: list[str], document: dict[str, Any]) -> Fact | None:
     match rest:
         case ["annunciation"]:
             return Annunciated(
                 at=datetime.fromisoformat(document["at"]).timestamp(),
                 title=document["title"],
-                text=document["text"],
+                message=document.get("message") or told(document),
                 priority=document["priority"],
-                response=document.get("response") or "",
             )
         case ["alarm", rule, *subject]:
             since = document.get("since")

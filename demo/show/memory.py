@@ -41,6 +41,8 @@ class Memory:
     after: Half = field(default_factory=Half)
     followed_at: float | None = None
     ended: bool = False
+    posted: int = 0
+    """Messages that the bridge brought to the phone."""
 
     @property
     def half(self) -> Half:
@@ -70,6 +72,8 @@ class Memory:
         lines.append("After:")
         lines += page.folded(_half(self.after), "  ")
         lines.append("")
+        if self.posted:
+            lines += [f"The keeper's phone got {self.posted} messages.", ""]
         if not self.ended:
             lines.append("The day did not come to its end.")
         lines += [f"Not seen: {rule} of {subject}." for rule, subject in self.missing]

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from demo.phone.card import Card, drawn
+from demo.phone.receiver import Post
 from demo.show.heard import (
     NORMAL,
     AlarmIs,
@@ -15,7 +17,7 @@ from demo.show.heard import (
     Protecting,
 )
 from demo.show.memory import Memory
-from demo.show.page import Page
+from demo.show.page import Page, clock
 from demo.skerry.story import DAY
 
 _STATUS_EVERY_S = 20 * 60.0
@@ -24,6 +26,7 @@ _LIMIT_CHANGE = 0.33
 _LIMIT_CHANGE_A = 3.0
 _LIMIT_EVERY_S = 120.0
 _LIMIT_FALL_EVERY_S = 30.0
+_URGENT = ("critical", "high")
 _RAISED = ("unacknowledged", "acknowledged", "latched_unacknowledged", "latched_acknowledged")
 
 PACKS = {
@@ -63,8 +66,9 @@ def opening(page: Page, speed: float) -> list[str]:
 class Narrator:
     """It hears every fact and tells the ones that matter."""
 
-    def __init__(self, page: Page) -> None:
+    def __init__(self, page: Page, *, has_phone: bool = False) -> None:
         self.page = page
+        self._has_phone = has_phone
         self.memory = Memory()
         self._now: float | None = None
         self._status_due: float | None = None
@@ -114,11 +118,18 @@ class Narrator:
         return self.page.entry(self._now, what, strong=True)
 
     def _annunciated(self, said: Annunciated) -> list[str]:
-        head = f"ALARM ({said.priority})  {said.title}"
-        lines = ["", *self.page.entry(said.at, head, strong=True), *self.page.folded(said.text)]
-        if said.response:
-            lines += self.page.folded(f"What to do: {said.response}")
-        return [*lines, ""]
+        if self._has_phone:
+            return []  # the bridge brings it
+        when = f"{clock(said.at)}  {said.priority}"
+        return self._card(Card(when, said.title, said.message, said.priority in _URGENT))
+
+    def posted(self, post: Post) -> list[str]:
+        """What the phone shows of a message that the bridge brought."""
+        self.memory.posted += 1
+        return self._card(Card(clock(self._now), post.title, post.message, post.urgent))
+
+    def _card(self, card: Card) -> list[str]:
+        return ["", *drawn(card, bold=self.page.bold), ""]
 
     def _alarm(self, alarm: AlarmIs) -> list[str]:
         key = (alarm.rule, alarm.subject)

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from demo.phone.receiver import Post
 from demo.show.heard import fact
 from demo.show.memory import WANTED
 from demo.show.narrator import Narrator
@@ -41,20 +42,46 @@ def stage() -> Stage:
     return Stage()
 
 
+ANNUNCIATION = {
+    "at": "2026-06-21T08:51:00Z",
+    "title": "auk: cell spread wide",
+    "text": "auk: cells 83 mV apart",
+    "priority": "medium",
+    "alarm": "cell-spread-wide/pack/auk",
+    "response": "Hold the current down.",
+}
+
+
+def card_of(said: str) -> list[str]:
+    """What stands in a card."""
+    return [line.strip("│ ") for line in said.splitlines() if "│" in line]
+
+
 def test_tells_an_annunciation_with_what_to_do(stage: Stage) -> None:
-    said = stage.put(
-        "watchd/annunciation",
-        {
-            "at": "2026-06-21T08:51:00Z",
-            "title": "auk: cell spread wide",
-            "text": "auk: cells 83 mV apart",
-            "priority": "medium",
-            "alarm": "cell-spread-wide/pack/auk",
-            "response": "Hold the current down.",
-        },
-    )
-    assert "08:51  ALARM (medium)  auk: cell spread wide\n       auk: cells 83 mV apart\n" in said
-    assert "What to do: Hold the current down." in said
+    said = stage.put("watchd/annunciation", ANNUNCIATION)
+    assert "─ 08:51  medium ─" in said
+    assert card_of(said) == [
+        "auk: cell spread wide",
+        "auk: cells 83 mV apart",
+        "Hold the current down.",
+    ]
+
+
+def test_tells_the_phones_own_message_where_there_is_one(stage: Stage) -> None:
+    message = "83 mV, limit 40 mV\nHold the current down."
+    said = stage.put("watchd/annunciation", {**ANNUNCIATION, "message": message})
+    assert card_of(said)[1:] == ["83 mV, limit 40 mV", "Hold the current down."]
+
+
+def test_with_a_phone_the_bridge_tells_and_nothing_is_told_twice() -> None:
+    narrator = Narrator(Page(), has_phone=True)
+    heard = fact("watchd/annunciation", json.dumps(ANNUNCIATION).encode())
+    assert heard is not None
+    assert narrator.tell(heard) == []
+    said = "\n".join(narrator.posted(Post("auk: cell spread wide", "83 mV apart", "failure")))
+    assert card_of(said) == ["auk: cell spread wide", "83 mV apart"]
+    assert "━" in said
+    assert "phone got 1 message" in "\n".join(narrator.memory.summary(Page()))
 
 
 def test_tells_the_return_to_normal_once(stage: Stage) -> None:

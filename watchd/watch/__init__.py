@@ -1,7 +1,7 @@
 """One pack, one bank, watchd itself: figures computed, alarms evaluated, when to look again.
 
 Each is evaluated when a message brings something new, and at moments that follow from its state
-alone (the end of a delay, telemetry going stale, `LOOK_AGAIN_S` without a message), never at
+alone (the end of a delay, telemetry going stale, `look_again_s` without a message), never at
 moments of the caller's choosing: so the same messages give the same alarms at the same times,
 however often `tick` is called.
 """
@@ -17,6 +17,10 @@ from watchd.figures import Figures
 from watchd.rules.rule import Rule
 
 LOOK_AGAIN_S = 10.0
+# A pack that sends more slowly is looked at in its own rhythm, so many of its usual intervals after
+# the last message, up to a limit: in between only time has passed.
+LOOK_AGAIN_INTERVALS = 1.5
+LOOK_AGAIN_AT_MOST_S = 90.0
 # Of a pack that is silent nothing changes but what windows forget.
 LOOK_AGAIN_SILENT_S = 300.0
 

@@ -19,7 +19,14 @@ from watchd.rules.rule import Rule
 from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
 from watchd.telemetry.sample import Sample
-from watchd.watch import LOOK_AGAIN_S, LOOK_AGAIN_SILENT_S, restored, transitions
+from watchd.watch import (
+    LOOK_AGAIN_AT_MOST_S,
+    LOOK_AGAIN_INTERVALS,
+    LOOK_AGAIN_S,
+    LOOK_AGAIN_SILENT_S,
+    restored,
+    transitions,
+)
 from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
 from watchd.watch.silence import Silence
@@ -198,7 +205,12 @@ class PackWatch:
 
     def look_again_s(self) -> float:
         """How long to wait without a message before the next look."""
-        return LOOK_AGAIN_SILENT_S if self.parts.is_silent(self._at) else LOOK_AGAIN_S
+        if self.parts.is_silent(self._at):
+            return LOOK_AGAIN_SILENT_S
+        usual_s = self.figures.get("telemetry_rhythm_s")
+        if not isinstance(usual_s, float):
+            return LOOK_AGAIN_S
+        return max(LOOK_AGAIN_S, min(LOOK_AGAIN_INTERVALS * usual_s, LOOK_AGAIN_AT_MOST_S))
 
     def next_at(self) -> float:
         """When to evaluate again if no message comes before."""

@@ -47,8 +47,12 @@ class Bank:
         amps: Mapping[str, float | None],
         high_v: float = 3.34,
         state: str = "CHARGING",
+        frozen: str = "",
     ) -> None:
-        """Hours of a current of each pack; `high_v` is the highest cell of each."""
+        """Hours of a current of each pack; `high_v` is the highest cell of each.
+
+        The bridge of the pack `frozen` repeats itself.
+        """
         for step in range(round(hours * 3600.0 / STEP_S)):
             if self.restarts and step % 4 == 1:
                 self.restart()
@@ -56,6 +60,7 @@ class Bank:
                 renewed = frozenset({"current_a"}) if now is not None else frozenset()
                 moment = sample(self.seconds + offset, current_a=now, renewed=renewed)
                 figures: Figures = {"cell_max_v": high_v, "charge_state": state}
+                figures["telemetry_frozen"] = name == frozen
                 for estimator in self.packs[name]:
                     estimator.update(moment, figures)
                 self.figures[name] = figures
@@ -250,6 +255,15 @@ def test_a_full_pack_rightly_takes_nothing(
     bank = Bank(alder=200, birch=200)
     bank.run(0.5, {"alder": sign * 30.0, "birch": 0.0}, high_v, state)
     assert bank("birch", "carries") is carries
+
+
+def test_a_frozen_neighbour_says_nothing_of_who_should_carry() -> None:
+    bank = Bank(alder=280, birch=230)
+    bank.run(1.0, {"alder": 60.0, "birch": 0.0}, frozen="alder")
+    assert bank.figures["birch"]["carries"] is None
+    assert bank.figures["alder"]["carries"] is None
+    bank.run(1.0, {"alder": 60.0, "birch": 0.0})
+    assert bank.figures["birch"]["carries"] is False
 
 
 def test_a_restart_anywhere_changes_nothing() -> None:

@@ -6,7 +6,8 @@ currents are normal: so the share is one of a day, and its measure is the pack's
 
 Each pack takes the mean of its current over each minute, from the charge counted by `charge`, and
 puts it on the bus. A minute is looked at when the next is over too, so that the packs may report in
-any order; where a pack's current is not known, the minute says nothing of the shares.
+any order; where a pack's current is not known, or its telemetry is frozen, the minute says nothing
+of the shares, and nothing of whether others should carry.
 
 - Share: charge that the pack moved in the direction of the bank, over that of the bank, in minutes
   in which the bank was not at rest. A sensor's offset adds in charge and takes in discharge.
@@ -113,7 +114,9 @@ class Sharing:
         mean: float | None = None
         if began is not None and before == minute - 1 and at > began_at:
             counted = self._began.since(began)
-            mean = None if counted.has_hole else counted.net_ah * 3600.0 / (at - began_at)
+            # A bridge that repeats itself says nothing of what flows, nor of what others should.
+            if not counted.has_hole and figures.get("telemetry_frozen") is not True:
+                mean = counted.net_ah * 3600.0 / (at - began_at)
         means = self._bus.minutes[self._name]
         means[minute - 1] = mean
         if len(means) > 3:
