@@ -195,7 +195,8 @@ def test_an_alarm_that_stands_is_said_where_nothing_else_says_it() -> None:
     found = findings(made=made)
     hot = found["alarm-high"]
     assert hot.what == "52 °C (alarm since 29 Sep 00:00)."
-    assert hot.do == " ".join((RULES["pack-hot"].response, RULES["pack-hot"].caution))
+    rule = RULES["pack-hot"]
+    assert hot.do == f"{rule.response} {rule.caution}"
     # Capacity is sound by the figures, and yet its alarm stands: both are said.
     assert found["alarm-low"].standing is ACT
     assert not any(f.kind == "alarm-journal" for f in found.values())
