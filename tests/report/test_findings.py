@@ -26,11 +26,12 @@ def findings(
     figures: dict[str, Value] | None = None,
     made: Made | None = None,
     rules: dict[str, Rule] | None = None,
+    since_d: float = 30.0,
     **more: Any,
 ) -> dict[str, Finding]:
     """Those of one pack."""
     history = (made or Made()).pack("alder", figures=figures, **more)
-    season = season_of(history, "alder")
+    season = season_of(history, "alder", since_d=since_d)
     known = Known(season.span, RULES if rules is None else rules)
     return {f.kind: f for f in findings_of_pack(season.packs[0], known)}
 
@@ -157,6 +158,11 @@ def test_a_trip_long_ago_is_history() -> None:
     assert "1 time, last on 4 Sep 00:00" in found.what
     lately = Made().alarm("protection-trip", "pack/alder", 25, 0.01)
     assert findings(made=lately)["trips"].standing is ACT
+    for day in (1, 2, 3):  # many are for a month
+        lately = lately.alarm("protection-trip", "pack/alder", day, 0.01)
+        made = made.alarm("protection-trip", "pack/alder", day, 0.01)
+    assert findings(made=made)["trips"].standing is ACT
+    assert findings(made=made, days=60, since_d=60)["trips"].standing is WATCH
 
 
 @pytest.mark.parametrize(
@@ -230,7 +236,11 @@ def test_a_sentence_of_several_cautions_is_said_once() -> None:
 
 @pytest.mark.parametrize(
     ("over", "standing", "words"),
-    [((), WELL, "within the suggested current"), ((4,), ACT, "with more current")],
+    [
+        ((), WELL, "within the suggested current."),
+        ((4,), WELL, "but for 2 h in all"),  # three weeks ago
+        ((26,), ACT, "with more current"),
+    ],
 )
 def test_whether_the_charger_follows(over: tuple[int, ...], standing: Standing, words: str) -> None:
     report = report_on(Made().pack("alder").bank(over=over))

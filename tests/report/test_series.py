@@ -64,6 +64,17 @@ def test_days_without_a_full_charge_are_known_from_days_without_anything() -> No
     assert len(found.points) == 26
 
 
+def test_the_trend_of_a_season_is_that_of_its_last_month() -> None:
+    season = season_of(Made().pack("alder", days=80, widens_mv=1.2), since_d=80.0)
+    found = Spread.of(only(season), season.span)
+    days, values = (np.array(v[-len(found.latest) :]) for v in zip(*found.points, strict=True))
+    assert len(days) == 30
+    assert len(found.points) == 80
+    assert found.trend is not None
+    assert found.trend.slope.slope == pytest.approx(stats.theilslopes(values, days).slope)
+    assert "trend of the last 30 days" in found.key
+
+
 def test_a_few_days_have_no_trend() -> None:
     found = spread(Made().pack("alder", days=5))
     assert found.trend is None

@@ -18,7 +18,7 @@ def draw(spread: Spread) -> Figure:
     values = [mv for _, mv in spread.points]
     highest = max(values)
     if spread.trend is not None:
-        ends = [days[0], days[-1]]
+        ends = [spread.latest[0][0], spread.latest[-1][0]]
         edges = [edge for d in ends if (edge := spread.band(d)) is not None]
         low, high = [e[0] for e in edges], [e[1] for e in edges]
         # At the middle the band has no width: its edges cross there, so it is filled in two parts.

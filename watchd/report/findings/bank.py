@@ -7,8 +7,10 @@ from watchd.report.findings.finding import SHEET, Finding, Known, Standing
 from watchd.report.season import BankSeason
 from watchd.report.series.current import Current
 from watchd.report.series.energy import Energy
+from watchd.report.span import DAY_S
 from watchd.report.writing import lasted, shown
 
+LATELY_D = 14.0  # what is longer ago, somebody has seen to; ours
 LONG_S = 1800.0  # the charger follows a falling suggestion within minutes; the shipped rule waits 3
 
 
@@ -31,7 +33,8 @@ def _limit(bank: BankSeason, known: Known) -> Finding:
 
     if current.is_empty or not current.has_limit:
         return finding(Standing.UNKNOWN, "No suggested charge current is kept of this span.")
-    if above < LONG_S:
+    lately = sum(d.above_s for d in current.days if d.at >= known.span.end - LATELY_D * DAY_S)
+    if lately < LONG_S:
         but = f", but for {lasted(above)} in all" if above else ""
         return finding(Standing.WELL, f"It charged within the suggested current{but}.")
     return finding(

@@ -7,7 +7,8 @@ from watchd.report.season import PackSeason, number_of
 from watchd.report.span import DAY_S
 from watchd.report.writing import count
 
-LAST_D = 7.0  # a trip longer ago than that is history, unless there were many
+# A trip longer ago than a week is history; many are for a month. Ours.
+LAST_D, MANY_D = 7.0, 30.0
 MANY = 3
 
 _DO = {
@@ -35,8 +36,8 @@ def trips(pack: PackSeason, known: Known) -> Finding | None:
     what = (
         f"Its protection tripped {count(number, 'time')}{f' ({events})' if events else ''}{when}."
     )
-    recent = last is None or known.span.end - last <= LAST_D * DAY_S
-    if not recent and number < MANY:
+    counts_d = MANY_D if number >= MANY else LAST_D
+    if last is not None and known.span.end - last > counts_d * DAY_S:
         return Finding("trips", subject, Standing.WATCH, what, numbers=numbers)
     first = next((do for event, do in _DO.items() if event in (events or "")), "")
     do = f"{first or 'Lower the current until the cause is found'}."

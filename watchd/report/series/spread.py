@@ -12,6 +12,9 @@ from watchd.report.span import DAY_S, Span, utc_day
 from watchd.report.table import Table, table
 from watchd.report.writing import count, shown
 
+# Over a season people tighten, balance and set things: its trend is that of the latest weeks. Ours.
+TREND_D = 30.0
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:
@@ -37,7 +40,8 @@ class Spread:
                 points.append((span.place(last[0]), last[1]))
             elif not day.full_charges:
                 without.append(span.place(day.at + DAY_S / 2))
-        return cls(span, tuple(points), tuple(without), trend(points, MATTERS_MV, CHANGE_MV))
+        latest = [p for p in points if p[0] >= span.days - TREND_D]
+        return cls(span, tuple(points), tuple(without), trend(latest, MATTERS_MV, CHANGE_MV))
 
     @property
     def is_empty(self) -> bool:
@@ -45,14 +49,19 @@ class Spread:
         return not self.points
 
     @property
+    def latest(self) -> tuple[tuple[float, float], ...]:
+        """The points that the trend is of."""
+        return tuple(p for p in self.points if p[0] >= self.span.days - TREND_D)
+
+    @property
     def middle(self) -> float:
-        """The median of the days, through which the line and its band go."""
-        return median(d for d, _ in self.points)
+        """The median of their days, through which the line and its band go."""
+        return median(d for d, _ in self.latest)
 
     @property
     def level(self) -> float:
-        """The median of the spreads, mV, likewise."""
-        return median(v for _, v in self.points)
+        """The median of their spreads, mV, likewise."""
+        return median(v for _, v in self.latest)
 
     def band(self, days: float) -> tuple[float, float] | None:
         """The 95 % band of the line at a place, mV; None without a trend.
@@ -73,9 +82,11 @@ class Spread:
             return "No full charge in this span, so nothing is known of the spread at full."
         last = self.points[-1][1]
         if self.trend is None:
+            few = count(len(self.latest), "day")
+            lately = "" if self.latest == self.points else f" in the last {TREND_D:.0f} days"
             return (
-                f"{shown(last)} mV at the last full charge; {count(len(self.points), 'day')} with "
-                f"one, and a trend takes {LEAST}."
+                f"{shown(last)} mV at the last full charge; {few} with one{lately}, and a trend "
+                f"takes {LEAST}."
             )
         slope = self.trend.slope
         by = f"{shown(slope.low, '+.2f')} to {shown(slope.high, '+.2f')} mV a day (95 % interval)"
@@ -90,7 +101,9 @@ class Spread:
         """Dots, line, band, crosses."""
         parts = ["Dots: the last full charge of a day"]
         if self.trend is not None:
-            parts.append("line and band: trend with its 95 % interval")
+            whole = self.latest == self.points
+            of = "trend" if whole else f"trend of the last {TREND_D:.0f} days"
+            parts.append(f"line and band: {of} with its 95 % interval")
         if self.without:
             parts.append("crosses at the foot: days without a full charge")
         return "; ".join(parts) + "."
