@@ -24,8 +24,8 @@ def test_settings_that_do_not_fit_are_told_until_they_are_mended() -> None:
     hut.run(minutes=1, alder=pack())
     assert hut.raised(RULE, "pack/alder")
     record = hut.retained[f"watchd/alarm/{RULE}/pack/alder"]
-    assert record["text"].startswith("alder: its settings do not fit together (1): full_v is 3.550")
-    assert "never leave a lowered or raised threshold unattended" in record["response"].lower()
+    assert record["text"].startswith("alder: full_v is 3.550 V")
+    assert "never leave a lowered or raised threshold unattended" in record["caution"].lower()
     mended = Scene(SHIPPED, config_of(ENTERED), state=hut.engine.snapshot())
     mended.seconds = hut.seconds
     mended.run(minutes=11, alder=pack())
@@ -69,8 +69,8 @@ def test_the_banks_alarm_and_figures() -> None:
     hut.run(minutes=11, alder=pack(), birch=pack())
     assert hut.raised(OF_BANK, "bank/hut")
     record = hut.retained[f"watchd/alarm/{OF_BANK}/bank/hut"]
-    assert record["text"].endswith(
-        "max_charge_a of the bank is 250 A, the packs together may take 200 A"
+    assert record["text"].startswith(
+        "hut: max_charge_a of the bank is 250 A, the packs together may take 200 A"
     )
     assert hut.figures("bank/hut")["settings_faults"] == 1
 
