@@ -13,7 +13,6 @@ from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from watchd.commands.export import why_unreadable
 from watchd.commands.export_files import new_file
@@ -26,6 +25,7 @@ from watchd.report.report import Report, report_of
 from watchd.report.season import Season, read, span_of
 from watchd.report.writing import count, listed
 from watchd.shell.store.history import History
+from watchd.shell.zone import zone_of
 
 STDOUT = "-"
 STYLE = files("watchd.report") / "page.css"
@@ -89,7 +89,7 @@ def _season(
 
 def _clock(timezone: str | None) -> Callable[[float], datetime]:
     """The keeper's clock: the config's zone, else the computer's."""
-    zone = ZoneInfo(timezone) if timezone is not None else None
+    zone = zone_of(timezone)
     return lambda at: datetime.fromtimestamp(at, UTC).astimezone(zone)
 
 

@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from watchd.config import Config
 from watchd.digest.record import digest
 from watchd.digest.schedule import Period, is_due
 from watchd.own_rules import own_rules
@@ -25,6 +23,7 @@ from watchd.shell.clock import Clock
 from watchd.shell.digest_reading import facts_of, read_kept, standing
 from watchd.shell.drive import Drive
 from watchd.shell.inputs import Digested
+from watchd.shell.zone import zone_of
 
 # The scheduler's clock has microseconds: a little late, so that the moment has come by ours.
 LATE = timedelta(microseconds=2)
@@ -72,7 +71,7 @@ class Digests:
 
     def _due(self) -> list[Period]:
         config, at = self._drive.config, self._now()
-        zone = self._zone(config)
+        zone = zone_of(config.timezone)
         return [
             period
             for period, schedule in config.digest.schedules().items()
@@ -101,7 +100,7 @@ class Digests:
     def _arm(self) -> None:
         """Have the scheduler wake at the next moment of each."""
         config, shown = self._drive.config, self._now()
-        zone, schedules = self._zone(config), config.digest.schedules()
+        zone, schedules = zone_of(config.timezone), config.digest.schedules()
         following = {}
         for period in Period:
             job = f"digest-{period}"
@@ -119,9 +118,3 @@ class Digests:
         if following != self._said:
             self._said = following
             log.info("next digests", **following)
-
-    def _zone(self, config: Config) -> tzinfo:
-        if config.timezone is not None:
-            return ZoneInfo(config.timezone)
-        zone: tzinfo = self._scheduler.timezone
-        return zone

@@ -340,10 +340,8 @@ class Service:
 
     def _schedule(self) -> AsyncIOScheduler:
         """What follows the calendar; all else follows the engine's own time."""
-        scheduler = _scheduler()
-        scheduler.add_job(
-            self._say_alive, "cron", hour=0, minute=0, timezone="UTC", misfire_grace_time=3600
-        )
+        scheduler = AsyncIOScheduler(timezone="UTC")
+        scheduler.add_job(self._say_alive, "cron", hour=0, minute=0, misfire_grace_time=3600)
         scheduler.start()
         return scheduler
 
@@ -357,12 +355,3 @@ class Service:
             query = await self._queries.get()
             data = await self._archive.answer(query)
             self._outbox.put([answer(query.reply_to, data, query.correlation)])
-
-
-def _scheduler() -> AsyncIOScheduler:
-    """In the computer's own time zone; in UTC where that is set to something that is none."""
-    try:
-        return AsyncIOScheduler()
-    except Exception as error:  # noqa: BLE001 - tzlocal raises whatever it meets
-        log.warning("the computer's time zone is not known; UTC counts", reason=str(error))
-        return AsyncIOScheduler(timezone="UTC")

@@ -8,10 +8,9 @@ import secrets
 import signal
 import sqlite3
 import time
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import structlog
 from aiomqtt import MqttError
@@ -35,6 +34,7 @@ from watchd.shell.phone.hearing import Handlers, Hearing
 from watchd.shell.phone.listening import Listening, client_name
 from watchd.shell.phone.queue import Lost, Queue
 from watchd.shell.phone.targets import Secret, cautions_of, name_of, secret_of
+from watchd.shell.zone import zone_of
 
 TICK_S = 1.0
 MARK_EVERY_S = 2.0
@@ -51,7 +51,7 @@ class PhoneBridge:
         self._config, self._phone, self._clock = config, phone, clock
         self._time = SystemTime()
         self._begun = time.monotonic()
-        self._setting = setting_of(phone, zone_of(config))
+        self._setting = setting_of(phone, zone_of(config.timezone))
         self._secret: Secret = secret_of(phone)
         self._mark = self._secret.now()
         services = {url: Apprised(url) for url in self._secret.read()}
@@ -300,22 +300,6 @@ def broker_of(broker: Broker, phone: Phone) -> Broker:
         "password_credential": phone.password_credential,
     }
     return broker.model_copy(update=instead)
-
-
-def zone_of(config: Config) -> tzinfo:
-    """Where the keeper lives; without a word, where this computer does."""
-    if config.timezone is not None:
-        return ZoneInfo(config.timezone)
-    try:
-        # As a zone with its rules, not as today's distance from UTC.
-        return ZoneInfo(os.environ.get("TZ") or _system_zone())
-    except (OSError, ValueError, KeyError):
-        return datetime.now().astimezone().tzinfo or UTC
-
-
-def _system_zone() -> str:
-    """The name that /etc/localtime points to, see localtime(5)."""
-    return str(Path("/etc/localtime").resolve()).partition("/zoneinfo/")[2]
 
 
 def setting_of(phone: Phone, zone: tzinfo) -> Setting:
