@@ -40,7 +40,17 @@ FORBIDDEN = {
 }
 FORBIDDEN_CALLS = {"open", "print", "input", "now", "utcnow", "today"}
 # Data flows one way; each folder may import only from those before it.
-ORDER = ["telemetry", "estimators", "rules", "alarms", "advice", "watch", "history", "digest"]
+ORDER = [
+    "telemetry",
+    "estimators",
+    "rules",
+    "alarms",
+    "advice",
+    "watch",
+    "history",
+    "digest",
+    "report",
+]
 
 
 def core_files() -> list[Path]:
