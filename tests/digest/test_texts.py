@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.digest.facts import facts, pack, stands
 from tests.digest.situations import SITUATIONS
 from watchd.digest.record import digest
 from watchd.digest.texts import MOST
@@ -42,3 +43,11 @@ def test_a_quiet_one_is_short(name: str) -> None:
     record = digest(SITUATIONS[name]())
     assert record["title"].endswith("nothing to do")
     assert len(record["message"].splitlines()) <= 2
+
+
+def test_a_pack_of_which_an_alarm_stands_is_not_called_well() -> None:
+    drifts = stands("balancer-not-coping/pack/alder", "alder: the cells keep drifting apart", 9)
+    cell = stands("cell-high/cell/birch/7", "birch cell 7: 3.58 V", 9)
+    packs = (pack("alder"), pack("birch"), pack("rowan"), pack("hazel", since_full_h=200.0))
+    lines = digest(facts(*packs, standing=[drifts, cell]))["message"].splitlines()
+    assert "rowan: well" in lines

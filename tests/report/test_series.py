@@ -13,6 +13,7 @@ from scipy import stats
 from tests.report.seasons import BEGIN, CONFIG, DAY_S, Made, autumn, season_of, sound
 from tests.scene import config_of
 from watchd.history.trends import Trend
+from watchd.report.drawings.spread import draw as draw_spread
 from watchd.report.findings.finding import Known
 from watchd.report.report import _of_pack
 from watchd.report.season import PackSeason, Season
@@ -73,6 +74,27 @@ def test_the_trend_of_a_season_is_that_of_its_last_month() -> None:
     assert found.trend is not None
     assert found.trend.slope.slope == pytest.approx(stats.theilslopes(values, days).slope)
     assert "trend of the last 30 days" in found.key
+
+
+def test_where_the_slope_says_nothing_so_does_the_sentence() -> None:
+    season = season_of(Made().pack("alder", widens_mv=1.0))
+    pack = only(season)
+    days = tuple(
+        replace(
+            day,
+            full_charges=tuple(
+                replace(f, spread_at_full_mv=10.0 + n * 37 % 23 * 8) for f in day.full_charges
+            ),
+        )
+        for n, day in enumerate(pack.kept)
+    )
+    found = Spread.of(replace(pack, kept=days), season.span)
+    assert found.trend is not None
+    assert found.trend.way is None
+    assert "It has no clear trend: " in found.sentence
+    # The picture is as high as the dots, whatever the band says.
+    top = draw_spread(found).axes[0].get_ylim()[1]
+    assert 190 < top < 300
 
 
 def test_a_few_days_have_no_trend() -> None:

@@ -137,6 +137,8 @@ def _pack_lines(told: Told, detail: _Detail, shown_alarms: set[str]) -> Iterator
     above it says already is left out.
     """
     lines: dict[str, list[str]] = {}
+    # RULE/pack/NAME or RULE/cell/NAME/7
+    spoken_of = {name.split("/")[2] for name in shown_alarms}
     well, some = [], False
     pairs = zip(told.packs, told.findings, strict=True)
     for pack, found in sorted(pairs, key=_badness):
@@ -147,7 +149,7 @@ def _pack_lines(told: Told, detail: _Detail, shown_alarms: set[str]) -> Iterator
         if left:
             said = ", ".join(left[: max(1, detail.findings)])
             lines.setdefault(said, []).append(pack["pack"])
-        elif not found:
+        elif not found and pack["pack"] not in spoken_of:
             well.append(pack["pack"])
     shown = list(lines.items())[: detail.packs]
     for said, packs in shown:

@@ -30,7 +30,8 @@ def draw(spread: Spread) -> Figure:
         )  # fmt: skip
         line = [spread.trend.slope.at(d) for d in ends]
         axes.plot(ends, line, color=FIRST, linewidth=1.4, gid=mark("trend"))
-        highest = max(highest, *high)
+        # Not to the band's end: where the slope is vague, the dots would lie flat on the ground.
+        highest = max(highest, *line)
     axes.plot(
         days, values, linestyle="none", marker="o", markersize=4.2, color=INK,
         markeredgewidth=0, gid=mark("full"), zorder=3,

@@ -89,12 +89,12 @@ class Spread:
                 f"takes {LEAST}."
             )
         slope = self.trend.slope
-        by = f"{shown(slope.low, '+.2f')} to {shown(slope.high, '+.2f')} mV a day (95 % interval)"
+        form = "+.1f" if max(abs(slope.low), abs(slope.high)) >= 10 else "+.2f"
+        by = f"{shown(slope.low, form)} to {shown(slope.high, form)} mV a day (95 % interval)"
         # Whether the balancer copes rests on more than this line, so where it is not clear the
         # sentence has no verdict.
-        does = {1: "It grows", -1: "It falls", 0: "It stays as it is", None: "The trend is"}
-        between = " " if self.trend.way is None else ": "
-        return f"{shown(last)} mV at the last full charge. {does[self.trend.way]}{between}{by}."
+        does = {1: "It grows", -1: "It falls", 0: "It stays as it is", None: "It has no clear trend"}
+        return f"{shown(last)} mV at the last full charge. {does[self.trend.way]}: {by}."
 
     @property
     def key(self) -> str:
