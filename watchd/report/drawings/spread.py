@@ -17,7 +17,7 @@ def draw(spread: Spread) -> Figure:
     days = [d for d, _ in spread.points]
     values = [mv for _, mv in spread.points]
     highest = max(values)
-    if spread.trend is not None:
+    if spread.trend is not None and spread.has_way:
         ends = [spread.latest[0][0], spread.latest[-1][0]]
         edges = [edge for d in ends if (edge := spread.band(d)) is not None]
         low, high = [e[0] for e in edges], [e[1] for e in edges]

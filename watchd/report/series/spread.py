@@ -49,6 +49,11 @@ class Spread:
         return not self.points
 
     @property
+    def has_way(self) -> bool:
+        """Whether the trend says anything: else a line and its band would show what is not there."""
+        return self.trend is not None and self.trend.way is not None
+
+    @property
     def latest(self) -> tuple[tuple[float, float], ...]:
         """The points that the trend is of."""
         return tuple(p for p in self.points if p[0] >= self.span.days - TREND_D)
@@ -93,14 +98,19 @@ class Spread:
         by = f"{shown(slope.low, form)} to {shown(slope.high, form)} mV a day (95 % interval)"
         # Whether the balancer copes rests on more than this line, so where it is not clear the
         # sentence has no verdict.
-        does = {1: "It grows", -1: "It falls", 0: "It stays as it is", None: "It has no clear trend"}
+        does = {
+            1: "It grows",
+            -1: "It falls",
+            0: "It stays as it is",
+            None: "It has no clear trend",
+        }
         return f"{shown(last)} mV at the last full charge. {does[self.trend.way]}: {by}."
 
     @property
     def key(self) -> str:
         """Dots, line, band, crosses."""
         parts = ["Dots: the last full charge of a day"]
-        if self.trend is not None:
+        if self.has_way:
             whole = self.latest == self.points
             of = "trend" if whole else f"trend of the last {TREND_D:.0f} days"
             parts.append(f"line and band: {of} with its 95 % interval")
