@@ -50,7 +50,7 @@ class Spread:
 
     @property
     def has_way(self) -> bool:
-        """Whether the trend says anything: else a line and its band would show what is not there."""
+        """Whether the trend says anything: else a line would show what is not there."""
         return self.trend is not None and self.trend.way is not None
 
     @property
