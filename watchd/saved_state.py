@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import Any
 
-# Far above any time in s, charge in Ah or sum of squares that is kept. Infinities are kept as well:
-# the highest of nothing, and what never comes.
+# Far above any time in s, charge in Ah or sum of squares that is kept.
 LARGEST = 1e30
-ENDLESS = (math.inf, -math.inf)
+# Infinities are kept below these keys alone: the highest of nothing in a window, what never comes.
+ENDLESS_BELOW = ("buckets", "due")
 LATEST = 1e11  # Unix seconds, some thousand years
 
 
@@ -30,12 +30,14 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _check_numbers(state: Any) -> None:
+def _check_numbers(state: Any, *, endless: bool = False) -> None:
     if isinstance(state, dict):
-        for value in state.values():
-            _check_numbers(value)
+        for name, value in state.items():
+            _check_numbers(value, endless=endless or name in ENDLESS_BELOW)
     elif isinstance(state, list | tuple):
         for value in state:
-            _check_numbers(value)
-    elif isinstance(state, int | float) and not abs(state) < LARGEST and state not in ENDLESS:
+            _check_numbers(value, endless=endless)
+    elif isinstance(state, int | float) and not (
+        abs(state) < LARGEST or (endless and isinstance(state, float) and math.isinf(state))
+    ):
         raise ValueError("a number in it is none, or too large")

@@ -35,7 +35,7 @@ class Blocks:
     def __init__(self, length_s: float, step_a: float, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
         self._length_s, self._step_a = length_s, step_a
-        self._sums: list[float] = list(known.get("sums", ()))
+        self._sums = [float(v) for v in known.get("sums", ())]
         self._amps: float = known.get("amps", 0.0)
         self._count: int = known.get("count", 0)
         self._begin: float = known.get("begin", 0.0)
