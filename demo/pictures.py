@@ -128,14 +128,14 @@ def main() -> int:
     parser.add_argument("--from", dest="source", type=Path, default=OUT, metavar="FOLDER")
     parser.add_argument("--to", type=Path, default=PICTURES, metavar="FOLDER")
     asked = parser.parse_args()
-    report, transcript = asked.source / "report.html", asked.source / "season.txt"
-    for needed in (report, transcript):
+    report, shown = asked.source / "report.html", asked.source / "season.txt"
+    for needed in (report, shown):
         if not needed.exists():
             print(f"demo: {needed} is not there; run demo/run.sh first", file=sys.stderr)
             return 2
     asked.to.mkdir(parents=True, exist_ok=True)
     svg = asked.to / "season.svg"
-    svg.write_text(terminal_svg(excerpt(transcript.read_text(), "» Storm", "week  4")))
+    svg.write_text(terminal_svg(excerpt(shown.read_text(), "» Storm", "week  4")))
     for path in (svg, *shots(report, asked.to)):
         print(f"{path}  {path.stat().st_size / 1000:.0f} kB")
     return 0

@@ -154,7 +154,7 @@ season() {
   sed -e "s|^  path: .*# run.sh: store|  path: $out/season.db|" \
     -e "s|^rules: .*# run.sh: rules|rules: $root/rules|" demo/season.yaml >"$tmp/season.yaml"
   in_front season "$python" -m demo.season --config "$tmp/season.yaml" --store "$out/season.db" \
-    --transcript "$out/season.txt" --seed "$seed" || code=$?
+    --also-to "$out/season.txt" --seed "$seed" || code=$?
   echo "The season at a glance: drawing the report ..."
   in_front report "$venv/bin/watchd" report --config "$tmp/season.yaml" --store "$out/season.db" \
     --since '91 d' -o "$out/report.html" || exit 1

@@ -28,13 +28,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m demo.season", description=__doc__)
     parser.add_argument("--config", type=Path, default=Path("demo/season.yaml"))
     parser.add_argument("--store", type=Path, help="write the season's history into this new file")
-    parser.add_argument("--transcript", type=Path, help="write what is shown into this file too")
+    parser.add_argument("--also-to", type=Path, help="write what is shown into this file too")
     parser.add_argument("--seed", type=int, default=1, help="other clouds, cells and noise")
     parser.add_argument("--days", type=int, default=DAYS, help="only so many days of it")
     asked = parser.parse_args()
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace", line_buffering=True)
-    shown = Shown(asked.transcript)
+    shown = Shown(asked.also_to)
     width = min(shutil.get_terminal_size((96, 24)).columns - 1, 96)
     page = Page(max(width, 72), sys.stdout.isatty() and os.environ.get("TERM") != "dumb")
     try:

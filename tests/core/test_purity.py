@@ -59,12 +59,17 @@ def core_files() -> list[Path]:
     return files
 
 
+def in_memory(node: ast.ImportFrom) -> bool:
+    """A text in memory is no I/O."""
+    return node.module == "io" and [alias.name for alias in node.names] == ["StringIO"]
+
+
 def imports(path: Path) -> set[str]:
     found: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
+        elif isinstance(node, ast.ImportFrom) and not in_memory(node):
             found.add(node.module or "")
     return found
 

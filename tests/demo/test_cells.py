@@ -6,23 +6,12 @@ import pytest
 
 from demo.skerry.cell import Cell, CellKind, resistance_factor
 from demo.skerry.ocv import ocv_v, open_circuit_v
+from tests.demo.curve import PUBLISHED
 
 KIND = CellKind(capacity_ah=280.0, ohmic_mohm=0.30, relaxing_mohm=0.20)
 
 
-@pytest.mark.parametrize(
-    ("charge", "volts"),
-    [
-        # Full cell of PyBaMM's set Prada2013 (Afshar 2017 with graphite of Chen 2020)
-        (0.05, 2.892),
-        (0.2, 3.176),
-        (0.5, 3.266),
-        (0.9, 3.314),
-        (0.98, 3.339),
-        (0.99, 3.382),
-        (1.0, 3.500),
-    ],
-)
+@pytest.mark.parametrize(("charge", "volts"), PUBLISHED)
 def test_curve_meets_the_published_one(charge: float, volts: float) -> None:
     assert ocv_v(charge) == pytest.approx(volts, abs=0.001)
 

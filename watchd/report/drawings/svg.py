@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from html import escape
+from io import StringIO
 from typing import Any
 
 from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -32,18 +33,6 @@ _COORDINATES = re.compile(r'( (?:d|x|y|transform|points|width|height|style|viewB
 _SPACE = re.compile(r"\s*\n\s*")
 
 
-class _Pieces(list[str]):
-    """An open text, as far as matplotlib asks for one."""
-
-    def write(self, text: str) -> None:
-        if not isinstance(text, str):
-            raise TypeError("a text takes text")  # so it finds out that this is one
-        self.append(text)
-
-    def seek(self, _: int) -> None:
-        raise NotImplementedError  # asked for, never called
-
-
 def mark(name: str) -> str:
     """The `gid` for what shall have the class `name`."""
     return _GID + name
@@ -51,12 +40,12 @@ def mark(name: str) -> str:
 
 def drawn(draw: Callable[[Any], Figure], numbers: Any, name: str, label: str) -> str:
     """The drawing as an `<svg>`; `name` is its own in the page, `label` says what it shows."""
-    pieces = _Pieces()
+    written = StringIO()
     with style():
         figure = draw(numbers)
         write: Callable[..., None] = FigureCanvasSVG(figure).print_svg
-        write(pieces, metadata={"Date": None})
-    text = _OUTSIDE.sub("", "".join(pieces))
+        write(written, metadata={"Date": None})
+    text = _OUTSIDE.sub("", written.getvalue())
     text = _SHEET_STYLE.sub("", text)
     text = text.replace("xlink:href", "href")
     text = _COLOUR.sub(lambda m: f"var(--{VARIABLES[m[0]]})", text)
