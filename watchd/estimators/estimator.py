@@ -52,9 +52,10 @@ class Setting:
 class Estimator(Protocol):
     """One figure, or a few that belong together, from the samples of one pack.
 
-    Work and memory are constant per sample. `update` writes every figure that its module declares,
-    None where it is not known, and may read those of the estimators before it. `saved` is a
-    snapshot, plain data of JSON's kinds, of an estimator of the same class.
+    Work and memory are constant per sample. `update` gets the same mapping each time, in which
+    figures stay: its first writes every figure that its module declares, None where it is not
+    known, the later ones at least those that have changed. It may read those of the estimators
+    before it. `saved` is a snapshot, plain data of JSON's kinds, of an estimator of the same class.
     """
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None: ...

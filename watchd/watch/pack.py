@@ -60,6 +60,8 @@ class PackWatch:
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
         self._at_full = next(e for e in self._estimators if isinstance(e, AtFull))
         self.reanchor = PackReanchor(pack)
+        # Kept between samples: estimators write what has changed.
+        self._computed: Figures = dict(self._settings)
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
@@ -139,7 +141,7 @@ class PackWatch:
         self._at, self._sample = sample.at, sample
         figures = self._compute(sample)
         if unwatched:
-            figures.update(dict.fromkeys(n for n in figures if n not in self._settings))
+            figures = {n: v if n in self._settings else None for n, v in figures.items()}
             not_watched(figures)
         else:
             self.reanchor.update(sample.at, figures)
@@ -179,24 +181,22 @@ class PackWatch:
     def _compute(self, sample: Sample) -> Figures:
         temperatures = sample.temperature_degc
         settings = sample.settings
-        figures: Figures = {
-            **self._settings,
-            "voltage_v": sample.voltage_v,
-            "current_a": sample.current_a,
-            "soc_pct": sample.soc_pct,
-            "temperature_min_degc": min(temperatures) if temperatures else None,
-            "temperature_max_degc": max(temperatures) if temperatures else None,
-            "charge_allowed": sample.charge_allowed,
-            "discharge_allowed": sample.discharge_allowed,
-            "balancing": sample.balancing,
-            "protection": sample.protection,
-            "setting_overvoltage_v": settings.get("overvoltage_v"),
-            "setting_overvoltage_recovery_v": settings.get("overvoltage_recovery_v"),
-            "setting_full_v": settings.get("full_v"),
-            "setting_undervoltage_v": settings.get("undervoltage_v"),
-            "setting_undervoltage_recovery_v": settings.get("undervoltage_recovery_v"),
-            "setting_balancer_from_v": settings.get("balancer_from_v"),
-        }
+        figures = self._computed
+        figures["voltage_v"] = sample.voltage_v
+        figures["current_a"] = sample.current_a
+        figures["soc_pct"] = sample.soc_pct
+        figures["temperature_min_degc"] = min(temperatures) if temperatures else None
+        figures["temperature_max_degc"] = max(temperatures) if temperatures else None
+        figures["charge_allowed"] = sample.charge_allowed
+        figures["discharge_allowed"] = sample.discharge_allowed
+        figures["balancing"] = sample.balancing
+        figures["protection"] = sample.protection
+        figures["setting_overvoltage_v"] = settings.get("overvoltage_v")
+        figures["setting_overvoltage_recovery_v"] = settings.get("overvoltage_recovery_v")
+        figures["setting_full_v"] = settings.get("full_v")
+        figures["setting_undervoltage_v"] = settings.get("undervoltage_v")
+        figures["setting_undervoltage_recovery_v"] = settings.get("undervoltage_recovery_v")
+        figures["setting_balancer_from_v"] = settings.get("balancer_from_v")
         for estimator in self._estimators:
             estimator.update(sample, figures)
         self.audit.update(settings, figures["spread_at_full_mv"])
