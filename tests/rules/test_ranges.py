@@ -104,6 +104,8 @@ def test_what_is_computed_of_anything_that_the_gate_lets_in_stays_within() -> No
     rng, told = Random(61851), setting(cells_in_series=4)
     estimators = [made(told) for made in ESTIMATORS]
     at, ways = 0.0, {name: (found.low, found.high) for name, found in RANGES.items()}
+    figures: Figures = dict.fromkeys(PACK)
+    figures.update(pack_settings(told.pack, told.bank))
 
     def any_of(name: str) -> float:
         low, high = ways[name]
@@ -119,9 +121,7 @@ def test_what_is_computed_of_anything_that_the_gate_lets_in_stays_within() -> No
         known["temperature_degc"] = (any_of("temperature_degc"),)
         known = {name: value for name, value in known.items() if rng.random() < 0.9}
         seen = sample(at, renewed=frozenset(known), **known)
-        figures: Figures = dict.fromkeys(PACK)
-        figures.update(pack_settings(told.pack, told.bank), current_a=seen.current_a)
-        figures.update(voltage_v=seen.voltage_v, soc_pct=seen.soc_pct)
+        figures.update(current_a=seen.current_a, voltage_v=seen.voltage_v, soc_pct=seen.soc_pct)
         for estimator in estimators:
             estimator.update(seen, figures)
         assert_within(figures)

@@ -68,16 +68,19 @@ class Watched:
         self._settings = [setting(record, seed, pack, bus) for pack in packs]
         self._estimators = [[e(s) for e in estimators] for s in self._settings]
         self._audits = [PackAudit(s.name, s.pack, s.bank, s.profile) for s in self._settings]
-        self._fixed = [pack_settings(s.pack, s.bank) for s in self._settings]
+        # Stay between samples: estimators write what has changed.
+        self._figures = [pack_settings(s.pack, s.bank) for s in self._settings]
 
     def run(self, begin: int = 0, end: int | None = None) -> Iterator[tuple[int, int, Figures]]:
-        """Step, pack and figures, sample by sample. The figures are the pack's own, to be read."""
+        """Step, pack and figures, sample by sample. The figures are the pack's own, to be read
+        at once: the next sample changes them."""
         last = len(self.record.at) if end is None else end
         for chunk in range(begin, last, CHUNK):
             yield from self._chunk(chunk, min(chunk + CHUNK, last))
 
     def restart(self) -> None:
-        """Every estimator goes on from its snapshot, as after a restart."""
+        """Every estimator goes on from its snapshot, as after a restart: no figure is left."""
+        self._figures = [pack_settings(s.pack, s.bank) for s in self._settings]
         for setting_, found in zip(self._settings, self._estimators, strict=True):
             for index, estimator in enumerate(found):
                 saved = json.loads(json.dumps(estimator.snapshot()))
@@ -95,7 +98,7 @@ class Watched:
         tripped = record.tripped[part, seed].tolist()
         for step, at in enumerate(times):
             measured_at = dict.fromkeys(RENEWED, at)
-            for pack, fixed in enumerate(self._fixed):
+            for pack, figures in enumerate(self._figures):
                 trip = tripped[step][pack]
                 sample = Sample(
                     at=at,
@@ -115,7 +118,7 @@ class Watched:
                     age_s=0.0,
                     quality=Quality.GOOD,
                 )
-                figures = self._figures(sample, fixed)
+                self._measure(sample, figures)
                 for estimator in self._estimators[pack]:
                     estimator.update(sample, figures)
                 self._audits[pack].update({}, figures.get("spread_at_full_mv"))
@@ -123,10 +126,9 @@ class Watched:
                 yield begin + step, pack, figures
 
     @staticmethod
-    def _figures(sample: Sample, fixed: Figures) -> Figures:
+    def _measure(sample: Sample, figures: Figures) -> None:
         temperatures = sample.temperature_degc or (0.0,)
-        return {
-            **fixed,
+        figures |= {
             "voltage_v": sample.voltage_v,
             "current_a": sample.current_a,
             "soc_pct": sample.soc_pct,

@@ -64,14 +64,14 @@ class Pack:
         self.seconds = begin + 86400.0
 
     def look(self, figures: Figures, balancing: bool | None = None) -> None:
-        self.figures = {
+        if self.restarts:
+            saved = json.loads(json.dumps(self.balancer.snapshot()))
+            self.balancer, self.figures = Balancer(self.setting, saved), {}
+        self.figures |= {
             "imbalance_ah": self.imbalance_ah,
             "counted_h": self.seconds / 3600.0,
             **figures,
         }
-        if self.restarts:
-            saved = json.loads(json.dumps(self.balancer.snapshot()))
-            self.balancer = Balancer(self.setting, saved)
         self.balancer.update(sample(self.seconds, balancing=balancing), self.figures)
 
     def __getitem__(self, name: str) -> float:

@@ -30,6 +30,7 @@ class Bank:
     def begin(self) -> None:
         """Begin, or go on from what was saved."""
         bus = Bus()
+        self.figures = {name: {} for name in self.nameplate_ah}
         self.packs: dict[str, list[Estimator]] = {}
         for name, ah in self.nameplate_ah.items():
             own = setting(name=name, bus=bus, nameplate_ah=ah)
@@ -59,11 +60,11 @@ class Bank:
             for offset, (name, now) in enumerate(amps.items()):
                 renewed = frozenset({"current_a"}) if now is not None else frozenset()
                 moment = sample(self.seconds + offset, current_a=now, renewed=renewed)
-                figures: Figures = {"cell_max_v": high_v, "charge_state": state}
+                figures = self.figures[name]
+                figures |= {"cell_max_v": high_v, "charge_state": state}
                 figures["telemetry_frozen"] = name == frozen
                 for estimator in self.packs[name]:
                     estimator.update(moment, figures)
-                self.figures[name] = figures
             self.seconds += STEP_S
 
     def days(self, count: float, amps: Mapping[str, float]) -> None:

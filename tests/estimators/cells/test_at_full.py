@@ -31,7 +31,7 @@ class Top:
         seconds: float = 10.0,
     ) -> Top:
         self.seconds += seconds
-        self.figures = {
+        self.figures |= {
             "cell_max_v": highest,
             "cell_mean_v": mean,
             "cell_min_v": lowest,

@@ -43,7 +43,7 @@ class Seen:
     ) -> Seen:
         """Cells of 3.33 V but for the first, which are given."""
         volts = (*cell_v, *[3.33] * (CELLS - len(cell_v)))
-        figures: Figures = {
+        self.figures |= {
             "cell_max_v": max(volts),
             "cell_min_v": min(volts),
             "resistance_mohm": CELLS * CELL_MOHM,
@@ -58,14 +58,13 @@ class Seen:
             **known,
         }
         seen = sample(self.at, cell_v=volts, current_a=amps, renewed=renewed)
-        self.headroom.update(seen, figures)
+        self.headroom.update(seen, self.figures)
         self.at += 10.0
-        self.figures = figures
         return self
 
     def restart(self) -> None:
         saved = json.loads(json.dumps(self.headroom.snapshot()))
-        self.headroom = Headroom(self.setting, saved)
+        self.headroom, self.figures = Headroom(self.setting, saved), {}
 
     def __getitem__(self, name: str) -> float:
         value = self.figures[name]

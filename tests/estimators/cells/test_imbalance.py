@@ -54,7 +54,7 @@ class Pack:
         return tuple(round(float(v) + self.noise.gauss(0.0, 0.0005), 3) for v in shown)
 
     def see(self, amps: float | None) -> None:
-        known: Figures = {
+        self.figures |= {
             "resistance_mohm": self.whole_mohm,
             "joint_excess_mohm": self.joint[1] if self.joint else 0.01,
             "joint_cell_no": self.joint[0] + 1 if self.joint else 1,
@@ -63,9 +63,8 @@ class Pack:
         seen = sample(
             self.now, cell_v=cells, current_a=amps, renewed=RENEWED if cells else frozenset()
         )
-        self.charge.update(seen, known)
-        self.imbalance.update(seen, known)
-        self.figures = known
+        self.charge.update(seen, self.figures)
+        self.imbalance.update(seen, self.figures)
 
     def flow(self, amps: float, *, until_v: float | None = None, ah: float = 1000.0) -> Pack:
         """A sample each 10 s until a cell reaches `until_v` or so much has flowed."""
@@ -93,6 +92,7 @@ class Pack:
     def restart(self) -> None:
         state = json.loads(json.dumps([self.charge.snapshot(), self.imbalance.snapshot()]))
         self.charge, self.imbalance = Charge(SETTING, state[0]), Imbalance(SETTING, state[1])
+        self.figures = {}
 
     def told(self, name: str) -> tuple[float, float, int]:
         value, sigma = self.figures[f"{name}_ah"], self.figures[f"{name}_sigma_ah"]

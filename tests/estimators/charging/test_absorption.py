@@ -58,12 +58,13 @@ class Pack:
             cell_v=cells,
             renewed=RENEWED if volts is not None else frozenset(),
         )
-        self.figures = {**self.fixed, "voltage_v": volts, "current_a": amps}
         if self.restarts:
+            self.figures = {}
             saved = json.loads(json.dumps([e.snapshot() for e in self.estimators]))
             self.estimators = [
                 type(e)(self.setting, s) for e, s in zip(self.estimators, saved, strict=True)
             ]
+        self.figures |= {**self.fixed, "voltage_v": volts, "current_a": amps}
         for estimator in self.estimators:
             estimator.update(moment, self.figures)
         self.seconds += 10.0

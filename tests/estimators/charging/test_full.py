@@ -37,6 +37,7 @@ class Watched:
 
     def restart(self) -> None:
         self.full = self._watch(json.loads(json.dumps(self.full.snapshot())))
+        self.figures = {n: self.figures[n] for n in ("nameplate_ah", "undervoltage_v")}
 
     def see(self, shown: Shown, *, cell_min_v: float | None = 3.3) -> Watched:
         """One sample now."""

@@ -45,12 +45,13 @@ class Pack:
             now = amps[step // 6 % len(amps)]
             renewed = frozenset({"current_a"}) if now is not None else frozenset()
             moment = sample(self.seconds, current_a=now, renewed=renewed)
-            self.figures = dict(self.known)
             if self.restarts:
+                self.figures = {}
                 self.estimators = [
                     type(e)(self.setting, json.loads(json.dumps(e.snapshot())))
                     for e in self.estimators
                 ]
+            self.figures |= self.known
             for estimator in self.estimators:
                 estimator.update(moment, self.figures)
             self.seconds += 10.0

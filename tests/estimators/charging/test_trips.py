@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
@@ -11,11 +12,28 @@ from watchd.estimators.charging.trips import DAY_S, FIGURES, MOST, WEEK_S, Trips
 from watchd.figures import Figures, Value
 
 
-def look(trips: Trips, at: float, *events: str | None) -> tuple[Value, Value, Value]:
+class Pack:
+    """The trips of one pack, and the mapping in which its figures stay."""
+
+    def __init__(self, saved: dict[str, Any] | None = None) -> None:
+        self.trips, self.figures = Trips(setting(), saved), Figures()
+
+    def see(self, at: float, protection: tuple[str, ...] | None) -> Figures:
+        self.trips.update(sample(at, protection=protection), self.figures)
+        return self.figures
+
+    def snapshot(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(json.dumps(self.trips.snapshot()))
+        return found
+
+    def restarted(self) -> Pack:
+        return Pack(self.snapshot())
+
+
+def look(trips: Pack, at: float, *events: str | None) -> tuple[Value, Value, Value]:
     """What a look at the BMS gives: present, how many in 24 h, the events of the last trip."""
-    protection = None if events == (None,) else events
-    figures: Figures = {}
-    trips.update(sample(at, protection=protection), figures)
+    protection = None if None in events else tuple(e for e in events if e is not None)
+    figures = trips.see(at, protection)
     assert set(figures) == {figure.name for figure in FIGURES}
     return figures["protection_trip"], figures["trips_24h"], figures["trip_events"]
 
@@ -79,7 +97,7 @@ STORIES = {
 @pytest.mark.parametrize("with_restarts", [False, True], ids=["at a stretch", "with restarts"])
 @pytest.mark.parametrize("story", STORIES.values(), ids=list(STORIES))
 def test_story(story: str, with_restarts: bool) -> None:
-    trips = Trips(setting())
+    trips = Pack()
     for row in story.strip().splitlines():
         at, shown, present, count, last = row.split()
         events = {"-": (), "?": (None,)}.get(shown, tuple(shown.split(",")))
@@ -90,15 +108,15 @@ def test_story(story: str, with_restarts: bool) -> None:
         )
         assert look(trips, float(at), *events) == expected, f"at {at} s"
         if with_restarts:
-            trips = Trips(setting(), json.loads(json.dumps(trips.snapshot())))
+            trips = trips.restarted()
 
 
-def count_at(trips: Trips, at: float) -> Value:
+def count_at(trips: Pack, at: float) -> Value:
     return look(trips, at)[1]
 
 
 def test_a_trip_counts_for_a_day_and_not_a_millisecond_longer() -> None:
-    trips = Trips(setting())
+    trips = Pack()
     look(trips, 0)
     look(trips, 100, "OVER_VOLT")
     look(trips, 110)
@@ -110,14 +128,14 @@ def test_a_trip_counts_for_a_day_and_not_a_millisecond_longer() -> None:
 
 
 def test_the_day_ends_also_while_protection_is_unknown() -> None:
-    trips = Trips(setting())
+    trips = Pack()
     look(trips, 0)
     look(trips, 100, "OVER_VOLT")
     assert look(trips, 100 + DAY_S, None) == (None, 0, "OVER_VOLT")
 
 
 def test_a_contactor_that_rattles_all_day_takes_no_more_memory() -> None:
-    trips = Trips(setting())
+    trips = Pack()
     for second in range(0, 4 * MOST, 2):
         look(trips, second)
         look(trips, second + 1, "OVER_VOLT")
@@ -127,17 +145,15 @@ def test_a_contactor_that_rattles_all_day_takes_no_more_memory() -> None:
 
 
 def test_a_trip_counts_for_a_week_too() -> None:
-    trips = Trips(setting())
+    trips = Pack()
     look(trips, 0)
     for day in range(10):
         look(trips, day * DAY_S + 100, "OVER_VOLT")
         look(trips, day * DAY_S + 110)
-    seen: Figures = {}
     counts = {}
     first = 3 * DAY_S + 100  # the first of the seven days before
     for at in (9 * DAY_S + 120, first + WEEK_S - 0.001, first + WEEK_S):
-        trips.update(sample(at, protection=()), seen)
-        counts[at] = seen["trips_7d"]
+        counts[at] = trips.see(at, ())["trips_7d"]
     assert list(counts.values()) == [7, 7, 6]
 
 
@@ -156,9 +172,9 @@ LASTED = {
 @pytest.mark.parametrize("story", LASTED.values(), ids=list(LASTED))
 def test_how_long_a_trip_lasted(story: str, with_restarts: bool) -> None:
     words = {"A": ("OVER_VOLT",), "B": ("OVER_TEMP",), "AB": ("OVER_VOLT", "OVER_TEMP"), "-": ()}
-    trips, figures = Trips(setting()), Figures()
+    trips = Pack()
     for at, shown, lasted in (look.split() for look in story.split(", ")):
-        trips.update(sample(float(at), protection=words.get(shown)), figures)
+        figures = trips.see(float(at), words.get(shown))
         assert figures["trip_lasted_s"] == (None if lasted == "-" else float(lasted)), f"at {at} s"
         if with_restarts:
-            trips = Trips(setting(), json.loads(json.dumps(trips.snapshot())))
+            trips = trips.restarted()

@@ -32,6 +32,7 @@ class Watched:
         self.charge = Charge(told, known.get("charge"))
         self.frozen = Frozen(told, known.get("frozen"))
         self.cells, self.at = Extremes(told), known.get("at", 0.0)
+        self.figures: Figures = {}
 
     def snapshot(self) -> dict[str, Any]:
         parts = {"charge": self.charge.snapshot(), "frozen": self.frozen.snapshot(), "at": self.at}
@@ -39,11 +40,10 @@ class Watched:
         return found
 
     def look(self, **known: Any) -> Figures:
-        figures: Figures = {}
         now = sample(self.at, **{"renewed": ALL, **known})
         for estimator in (self.cells, self.charge, self.frozen):
-            estimator.update(now, figures)
-        return figures
+            estimator.update(now, self.figures)
+        return dict(self.figures)
 
     def run(
         self, lasting_s: float, pack: Callable[[float], dict[str, Any]], every_s: float = 10.0

@@ -26,13 +26,13 @@ class Watched:
     def __init__(self, saved: dict[str, Any] | None = None) -> None:
         told = setting(max_discharge_a=150.0)
         self.cells, self.implausible, self.at = Extremes(told), Implausible(told, saved), 0.0
+        self.figures: Figures = {}
 
     def look(self, **known: Any) -> Figures:
-        figures: Figures = {}
         now = sample(self.at, **{"renewed": ALL, **known})
-        self.cells.update(now, figures)
-        self.implausible.update(now, figures)
-        return figures
+        self.cells.update(now, self.figures)
+        self.implausible.update(now, self.figures)
+        return dict(self.figures)
 
     def run(self, *sets: dict[str, Any], every_s: float = 10.0) -> str:
         """Samples one after the other; what the last shows."""

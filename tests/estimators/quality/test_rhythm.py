@@ -19,13 +19,26 @@ DAY = 86400.0
 CELLS = {"cell_v": (3.3,) * 16, "renewed": frozenset({"cell_v", "current_a"})}
 
 
-def look(rhythm: Rhythm, at: float, **known: Any) -> Figures:
-    figures: Figures = {}
-    rhythm.update(sample(at, **known), figures)
-    return figures
+class Pack:
+    """The rhythm of one pack, and the mapping in which its figures stay."""
+
+    def __init__(self, saved: dict[str, Any] | None = None) -> None:
+        self.rhythm, self.figures = Rhythm(setting(), saved), Figures()
+
+    def snapshot(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(json.dumps(self.rhythm.snapshot()))
+        return found
+
+    def restarted(self) -> Pack:
+        return Pack(self.snapshot())
 
 
-def came(rhythm: Rhythm, intervals: Iterable[float], begin: float = 0.0) -> float:
+def look(pack: Pack, at: float, **known: Any) -> Figures:
+    pack.rhythm.update(sample(at, **known), pack.figures)
+    return dict(pack.figures)
+
+
+def came(rhythm: Pack, intervals: Iterable[float], begin: float = 0.0) -> float:
     """Cells come after each interval; the time of the last."""
     at = begin
     for at in accumulate(intervals, initial=begin):
@@ -34,7 +47,7 @@ def came(rhythm: Rhythm, intervals: Iterable[float], begin: float = 0.0) -> floa
 
 
 def test_it_is_withheld_until_twenty_intervals_were_seen() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0] * 19)
     figures = look(rhythm, last + 5, current_a=1.0)
     assert figures["telemetry_rhythm_s"] is None
@@ -47,25 +60,25 @@ def test_it_is_withheld_until_twenty_intervals_were_seen() -> None:
 
 @pytest.mark.parametrize(("after_s", "missed"), [(0, 0), (9.9, 0), (10, 1), (19, 1), (305, 30)])
 def test_missed_counts_whole_intervals_since_the_last(after_s: float, missed: int) -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0] * 30)
     assert look(rhythm, last + after_s, current_a=1.0)["telemetry_missed"] == missed
 
 
 def test_the_rhythm_is_no_mean_that_a_pause_spoils() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0] * 15 + [7200.0] + [10.0] * 10 + [7200.0] + [10.0])
     assert look(rhythm, last, **CELLS)["telemetry_rhythm_s"] == pytest.approx(10, rel=0.015)
 
 
 def test_the_rhythm_follows_another_setting_of_the_bridge() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0] * 100 + [30.0] * 300)
     assert look(rhythm, last)["telemetry_rhythm_s"] == pytest.approx(30, rel=0.01)
 
 
 def test_time_in_which_nobody_watched_is_no_interval() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0] * 40)
     look(rhythm, last + 5)  # nothing known, nothing overdue: so arrives a pause
     figures = look(rhythm, last + 2 * DAY)
@@ -78,7 +91,7 @@ def test_time_in_which_nobody_watched_is_no_interval() -> None:
 
 def test_the_measurement_that_rules_rest_on_is_followed() -> None:
     """A current each second, and cells each 30 s."""
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     for second in range(1200):
         more = CELLS if second % 30 == 0 else {"renewed": frozenset({"current_a"})}
         look(rhythm, second, current_a=5.0, **{"cell_v": (3.3,) * 16, **more})
@@ -86,20 +99,20 @@ def test_the_measurement_that_rules_rest_on_is_followed() -> None:
 
 
 def test_two_messages_of_one_moment_are_one() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = came(rhythm, [10.0, 0.0] * 30)
     assert look(rhythm, last, **CELLS)["telemetry_rhythm_s"] == pytest.approx(10)
 
 
 def test_a_bridge_without_cells_has_a_rhythm_too() -> None:
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     for at in range(0, 300, 5):
         look(rhythm, at, soc_pct=50.0, renewed=frozenset({"soc_pct"}))
     assert look(rhythm, 300)["telemetry_rhythm_s"] == pytest.approx(5)
 
 
-def regular(interval_s: float, days: float) -> tuple[Rhythm, float]:
-    rhythm = Rhythm(setting())
+def regular(interval_s: float, days: float) -> tuple[Pack, float]:
+    rhythm = Pack()
     return rhythm, came(rhythm, [interval_s] * round(days * DAY / interval_s))
 
 
@@ -124,7 +137,7 @@ def test_three_days_are_needed_to_call_a_pack_regular() -> None:
 
 def test_a_pack_that_sends_on_change_is_never_called_silent() -> None:
     """Each second by day; at night its cells rest, and now and then one changes by a mV."""
-    rhythm = Rhythm(setting())
+    rhythm = Pack()
     last = 0.0
     for _ in range(5):
         last = came(rhythm, [5.0] * 8640 + [600.0, 900.0, 1500.0] * 14, last)
@@ -150,11 +163,11 @@ def test_restarts_change_nothing() -> None:
         [120.0] * 50,
         [7200.0],
     ]
-    straight, restarted, at = Rhythm(setting()), Rhythm(setting()), 0.0
+    straight, restarted, at = Pack(), Pack(), 0.0
     seen = set()
     for interval_s in (i for part in intervals for i in part):
         for after_s, known in ((interval_s * 0.99, {"current_a": 1.0}), (interval_s, CELLS)):
-            restarted = Rhythm(setting(), json.loads(json.dumps(restarted.snapshot())))
+            restarted = restarted.restarted()
             figures = look(straight, at + after_s, **known)
             assert figures == look(restarted, at + after_s, **known)
             seen.add(figures["telemetry_silent"])
@@ -173,11 +186,11 @@ STEPS = st.tuples(
 def test_it_goes_on_from_a_snapshot_as_if_nothing_had_been(
     steps: list[tuple[float, frozenset[str], bool]], cut: int
 ) -> None:
-    rhythm, again, at = Rhythm(setting()), Rhythm(setting()), 0.0
+    rhythm, again, at = Pack(), Pack(), 0.0
     for index, (step_s, renewed, overdue) in enumerate(steps):
         at += step_s
         if index == cut:
-            again = Rhythm(setting(), json.loads(json.dumps(again.snapshot())))
+            again = again.restarted()
         known: dict[str, Any] = {"renewed": renewed, "overdue": ("cell_v",) if overdue else ()}
         if renewed:
             known["current_a"] = 1.0

@@ -22,10 +22,11 @@ class Seen:
     def __init__(self, profile: Profile | None = None) -> None:
         self.told = setting(profile=profile)
         self.anchors = Anchors(self.told)
+        self.figures: Figures = {}
         self.now = 0.0
 
     def see(self, lowest_v: float | None, c_rate: float | None = -0.02, **known: Value) -> Figures:
-        figures: Figures = {
+        self.figures |= {
             **UNLEARNED,
             "charge_state": "DISCHARGING",
             "since_full_h": 20.0,
@@ -34,9 +35,11 @@ class Seen:
             "temperature_min_degc": 25.0,
             **known,
         }
-        self.anchors.update(sample(self.now), figures)
+        self.anchors.update(sample(self.now), self.figures)
         self.now += 10
-        return {name: figures[name] for name in ("anchor", "anchor_soc_pct", "anchor_sigma_pct")}
+        return {
+            name: self.figures[name] for name in ("anchor", "anchor_soc_pct", "anchor_sigma_pct")
+        }
 
     def hold(self, lowest_v: float, c_rate: float = -0.02, **known: Value) -> Figures:
         """The same for three minutes."""
@@ -46,6 +49,7 @@ class Seen:
 
     def restart(self) -> None:
         self.anchors = Anchors(self.told, json.loads(json.dumps(self.anchors.snapshot())))
+        self.figures = {}
 
 
 def full(c_rate: float | None, **known: Value) -> Figures:

@@ -33,7 +33,7 @@ class Told:
         lowest_v: float | None = 3.3,
         renewed: bool = True,
     ) -> Told:
-        self.figures = self.count.figures(soc_estimate_pct=own, cell_min_v=lowest_v)
+        self.figures |= self.count.figures(soc_estimate_pct=own, cell_min_v=lowest_v)
         told = sample(
             self.count.seconds, soc_pct=soc_pct, renewed=RENEWED if renewed else frozenset()
         )
@@ -54,6 +54,7 @@ class Told:
 
     def restart(self) -> None:
         self.bms = BmsSoc(self.told, json.loads(json.dumps(self.bms.snapshot())))
+        self.figures = {}
 
 
 def test_how_far_the_bms_is_off() -> None:

@@ -35,7 +35,7 @@ class Cycled:
         self, anchor: str | None = "none", off_pct: float = 0.0, state: str = "CHARGING"
     ) -> None:
         known = anchor in ("full", "low")
-        self.figures = self.count.figures(
+        self.figures |= self.count.figures(
             **self.learned,
             anchor=anchor,
             anchor_soc_pct=100 * self.soc + off_pct if known else None,
@@ -70,6 +70,7 @@ class Cycled:
 
     def restart(self) -> None:
         self.capacity = Capacity(self.told, json.loads(json.dumps(self.capacity.snapshot())))
+        self.figures = {}
 
 
 def number(value: Value) -> float:

@@ -29,10 +29,11 @@ class Counted:
             self.known.update(more)
         self.told = setting(nameplate_ah=NAMEPLATE_AH)
         self.soc = Soc(self.told)
+        self.figures: Figures = {}
 
     def see(self, anchor: str | None = "none", soc: float = 100.0, sigma: float = 0.5) -> Counted:
         known = anchor in ("full", "low")
-        self.figures = self.count.figures(
+        self.figures |= self.count.figures(
             **self.known,
             anchor=anchor,
             anchor_soc_pct=soc if known else None,
@@ -60,6 +61,7 @@ class Counted:
 
     def restart(self) -> None:
         self.soc = Soc(self.told, json.loads(json.dumps(self.soc.snapshot())))
+        self.figures = {}
 
 
 def number(value: Value) -> float:

@@ -31,7 +31,7 @@ class Cycled:
         self.figures: Figures = {}
 
     def see(self, state: str | None, since_full_h: float | None, amps: float = 0.0) -> Figures:
-        self.figures = self.count.figures(
+        self.figures |= self.count.figures(
             charge_state=state, since_full_h=since_full_h, c_rate=amps / NAMEPLATE_AH, **QUIET
         )
         self.offset.update(sample(self.count.seconds, current_a=amps), self.figures)
@@ -58,6 +58,7 @@ class Cycled:
 
     def restart(self) -> None:
         self.offset = Offset(self.told, json.loads(json.dumps(self.offset.snapshot())))
+        self.figures = {}
 
 
 def number(value: Value) -> float:

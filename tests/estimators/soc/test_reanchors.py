@@ -30,7 +30,7 @@ class Bms:
         seconds: float = 60.0,
     ) -> Bms:
         self.seconds += seconds
-        self.figures = {
+        self.figures |= {
             "bms_reanchored": set_now,
             "charge_state": state,
             "absorption_h": absorbed_h,

@@ -33,7 +33,7 @@ class Floating:
             self.count.flow(true_a, 1 / 360)
             volts = mean_v + rise_v * step / (minutes * 6)
             amps = true_a + self.count.offset_a
-            self.figures = self.count.figures(
+            self.figures |= self.count.figures(
                 charge_state="FULL",
                 since_full_h=1.0,
                 c_rate=amps / NAMEPLATE_AH,
@@ -45,15 +45,15 @@ class Floating:
 
     def see(self, state: str, since_full_h: float) -> Figures:
         """One sample on the flat part."""
-        figures = self.count.figures(
+        self.figures |= self.count.figures(
             charge_state=state,
             since_full_h=since_full_h,
             c_rate=0.0,
             cell_mean_v=3.3,
             cell_max_v=3.3,
         )
-        self.offset.update(sample(self.count.seconds, current_a=0.0), figures)
-        return figures
+        self.offset.update(sample(self.count.seconds, current_a=0.0), self.figures)
+        return dict(self.figures)
 
 
 def test_a_held_voltage_tells_the_offset_on_the_first_day() -> None:

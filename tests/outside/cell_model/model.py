@@ -76,8 +76,8 @@ def watched() -> Iterator[tuple[Truth, Figures]]:
     """
     told = setting(nameplate_ah=NAMEPLATE_AH, max_charge_a=115.0, max_discharge_a=150.0)
     estimators = [estimator(told) for estimator in ESTIMATORS]
-    fixed = pack_settings(told.pack, told.bank)
-    fixed |= dict.fromkeys(
+    figures = pack_settings(told.pack, told.bank)
+    figures |= dict.fromkeys(
         ("setting_overvoltage_v", "setting_overvoltage_recovery_v", "setting_full_v")
     )
     for now in truth():
@@ -97,8 +97,7 @@ def watched() -> Iterator[tuple[Truth, Figures]]:
             temperature_degc=(25.0, 25.0),
             **measured,
         )
-        figures: Figures = {**fixed, **measured}
-        figures |= {"temperature_min_degc": 25.0, "temperature_max_degc": 25.0}
+        figures |= {**measured, "temperature_min_degc": 25.0, "temperature_max_degc": 25.0}
         for estimator in estimators:
             estimator.update(seen, figures)
-        yield now, figures
+        yield now, dict(figures)
