@@ -44,7 +44,7 @@ class Daylight:
         self._slot: int | None = known.get("slot")  # counted since 1970
         self._charges: bool = known.get("charges", False)
         self._seen: int = known.get("seen", 0)
-        self._figures: Figures = dict(known.get("figures", {"charging_left_h": None}))
+        self._left: float | None = known.get("figures", {}).get("charging_left_h")
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -53,7 +53,7 @@ class Daylight:
             "slot": self._slot,
             "charges": self._charges,
             "seen": self._seen,
-            "figures": dict(self._figures),
+            "figures": {"charging_left_h": self._left},
         }
 
     def update(self, at: float, figures: Figures) -> None:
@@ -61,10 +61,11 @@ class Daylight:
         slot = int(at // SLOT_S)
         if slot != self._slot:
             self._turn(slot)
-        amps, volts = figures["current_a"], figures["voltage_v"]
-        if isinstance(amps, float) and isinstance(volts, float):
-            self._charges |= amps >= self._from_a or (amps >= 0.0 and volts >= self._from_v)
-        figures.update(self._figures)
+        if not self._charges:
+            amps, volts = figures["current_a"], figures["voltage_v"]
+            if isinstance(amps, float) and isinstance(volts, float):
+                self._charges = amps >= self._from_a or (amps >= 0.0 and volts >= self._from_v)
+        figures["charging_left_h"] = self._left
 
     def _turn(self, slot: int) -> None:
         if self._slot is not None and slot == self._slot + 1:
@@ -75,7 +76,7 @@ class Daylight:
             self._seen = min(self._seen + 1, DAYS * SLOTS)
         self._slot, self._charges = slot, False
         known = self._seen >= LEAST_DAYS * SLOTS
-        self._figures = {"charging_left_h": self._left_h(slot % SLOTS) if known else None}
+        self._left = self._left_h(slot % SLOTS) if known else None
 
     def _weight(self) -> float:
         """A plain mean of the first days, then a memory that fades."""

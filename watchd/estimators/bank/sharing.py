@@ -25,7 +25,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from operator import add
 from typing import Any
 
 from watchd.estimators.charging.count import Count, saved_count
@@ -70,6 +69,7 @@ class Sharing:
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
         # The minute that runs; where the count stood at its first look, and when that was.
         self._minute: int | None = known.get("minute")
+        self._from = self._to = 0.0  # its ends, once its figures are written
         self._began = saved_count(known.get("began"))
         self._began_at: float = known.get("began_at", 0.0)
         self._part: float | None = known.get("part")  # of the bank's nameplate capacity
@@ -100,9 +100,13 @@ class Sharing:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from those of `extremes`, `charge` and `full`."""
-        minute = int(sample.at // MINUTE_S)
+        at = sample.at
+        if self._from <= at < self._to:
+            return
+        minute = int(at // MINUTE_S)
         if minute != self._minute:
-            self._turn(sample.at, minute, figures)
+            self._turn(at, minute, figures)
+        self._from, self._to = minute * MINUTE_S, (minute + 1) * MINUTE_S
         figures.update(self._figures)
 
     def _turn(self, at: float, minute: int, figures: Figures) -> None:
@@ -113,10 +117,10 @@ class Sharing:
         self._began = Count.of(figures)
         mean: float | None = None
         if began is not None and before == minute - 1 and at > began_at:
-            counted = self._began.since(began)
+            net_ah = self._began.net_since(began)
             # A bridge that repeats itself says nothing of what flows, nor of what others should.
-            if not counted.has_hole and figures.get("telemetry_frozen") is not True:
-                mean = counted.net_ah * 3600.0 / (at - began_at)
+            if net_ah is not None and figures.get("telemetry_frozen") is not True:
+                mean = net_ah * 3600.0 / (at - began_at)
         means = self._bus.minutes[self._name]
         means[minute - 1] = mean
         if len(means) > 3:
@@ -126,18 +130,24 @@ class Sharing:
 
     def _look(self, minute: int, figures: Figures) -> None:
         bus = self._bus
-        whole_ah = sum(bus.nameplate_ah.values())
+        whole_ah = sum(bus.nameplate_ah.values(), 0.0)
         part = self._nameplate_ah / whole_ah
         if part != self._part:
             self._begin_anew(part)
         known = self._figures
         own = bus.minutes[self._name].get(minute)
-        others = [m.get(minute) for name, m in bus.minutes.items() if name != self._name]
-        seen = [amps for amps in others if amps is not None]
-        known["carries"] = self._carries(own, sum(seen), whole_ah - self._nameplate_ah, figures)
+        others_a, all_known = 0.0, True
+        for name, means in bus.minutes.items():
+            if name != self._name:
+                amps = means.get(minute)
+                if amps is None:
+                    all_known = False
+                else:
+                    others_a += amps
+        known["carries"] = self._carries(own, others_a, whole_ah - self._nameplate_ah, figures)
         known["circulating_a"] = None
-        if own is not None and len(seen) == len(others):
-            total = own + sum(seen)
+        if own is not None and all_known:
+            total = own + others_a
             if abs(total) < REST * whole_ah:
                 known["circulating_a"] = own - total * part
                 self._count(minute, 0.0, 0.0)
@@ -176,7 +186,8 @@ class Sharing:
         if not hours:
             known["share_pct"] = None
             return
-        minutes, own, total = map(add, self._past, hours[-1][1:])
+        (minutes, own, total), last = self._past, hours[-1]
+        minutes, own, total = minutes + last[1], own + last[2], total + last[3]
         enough = minutes >= LEAST_MIN and total >= 60.0 * LEAST_MOVED * whole_ah
         enough = enough and self._seen_min >= DAY_MIN
         known["share_pct"] = 100.0 * own / total if enough else None

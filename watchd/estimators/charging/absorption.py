@@ -60,6 +60,7 @@ class Absorption:
         self._began_at: float = known.get("began_at", 0.0)
         self._last_at: float | None = known.get("last_at")  # when it was at the voltage
         self._full_at: float | None = known.get("full_at")  # when the spread at full was renewed
+        self._is_written = False
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -81,7 +82,9 @@ class Absorption:
         # Full is met now, not only still so: at rest the spread tells nothing.
         if figures["since_full_h"] == 0.0:
             self._take_spread(sample.at, figures["cell_spread_mv"])
-        figures.update(self._figures)
+        if not self._is_written:
+            figures.update(self._figures)
+            self._is_written = True
 
     def _absorb(self, at: float, figures: Figures) -> None:
         before, step_s = self._minute, at - self._began_at
@@ -90,17 +93,16 @@ class Absorption:
         self._minute, self._began_at = Count.of(figures), at
         if before is None:
             return
-        counted = self._minute.since(before)
-        amps = counted.net_ah * 3600.0 / step_s
+        net_ah = self._minute.net_since(before)
         # Above the voltage because of another charger, a pack may still give.
-        if not counted.has_hole and amps >= 0.0:
-            self._take_minute(at, step_s, amps)
+        if net_ah is not None and net_ah >= 0.0:
+            self._take_minute(at, step_s, net_ah * 3600.0 / step_s)
 
     def _take_minute(self, at: float, step_s: float, amps: float) -> None:
         known = self._figures
         tail, lasted = known["tail_current_a"], known["absorption_h"]
         begins = self._last_at is None or at - step_s - self._last_at > APART_S
-        self._last_at = at
+        self._last_at, self._is_written = at, False
         if begins or not isinstance(tail, float) or not isinstance(lasted, float):
             known["tail_current_a"], known["absorption_h"] = amps, step_s / 3600.0
             return
@@ -111,6 +113,7 @@ class Absorption:
         if not isinstance(spread, int | float):
             return
         mean, since, self._full_at = self._figures["spread_at_full_mv"], self._full_at, at
+        self._is_written = False
         step_s = at - since if since is not None else math.inf
         if not isinstance(mean, float) or step_s > APART_S:
             self._figures["spread_at_full_mv"] = float(spread)

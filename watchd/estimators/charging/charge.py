@@ -53,32 +53,51 @@ class Charge:
         self._totals: tuple[float, float, float, float] = tuple(
             known.get("totals", (0.0, 0.0, 0.0, 0.0))
         )
-        self._since: float | None = known.get("since")
+        since = known.get("since")
+        self._begins, self._since = since is None, since or 0.0
         self._amps: float | None = known.get("amps")
+        self._is_written = False
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
-        return {"totals": list(self._totals), "since": self._since, "amps": self._amps}
+        since = None if self._begins else self._since
+        return {"totals": list(self._totals), "since": since, "amps": self._amps}
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`. One function, for it runs with every sample of every pack."""
-        now, amps, held = sample.at, sample.current_a, self._amps
+        now, amps = sample.at, sample.current_a
+        if not self._is_written:
+            self._begin(now, amps, figures)
+        held, step_s = self._amps, now - self._since
         charged, discharged, counted_s, uncounted_s = self._totals
-        if self._since is not None:
-            step_s = now - self._since
-            if held is None:
-                uncounted_s += step_s
-            else:
-                held_s = min(self._gap_s, step_s)
-                if held >= 0.0:
-                    charged += held * held_s
-                else:
-                    discharged -= held * held_s
-                counted_s += held_s
+        if held is None:
+            uncounted_s += step_s
+            figures["uncounted_h"] = uncounted_s / 3600.0
+        else:
+            held_s = step_s
+            if step_s > self._gap_s:
+                held_s = self._gap_s
                 uncounted_s += step_s - held_s
-        if "current_a" in sample.renewed or self._since is None or (amps is None) != (held is None):
+                figures["uncounted_h"] = uncounted_s / 3600.0
+            if held >= 0.0:
+                charged += held * held_s
+                figures["charged_ah"] = charged / 3600.0
+            else:
+                discharged -= held * held_s
+                figures["discharged_ah"] = discharged / 3600.0
+            counted_s += held_s
+            figures["counted_h"] = counted_s / 3600.0
+            figures["equivalent_cycles"] = (charged + discharged) / self._cycle_as
+        if "current_a" in sample.renewed or (amps is None) != (held is None):
             self._totals = (charged, discharged, counted_s, uncounted_s)
             self._since, self._amps = now, amps
+
+    def _begin(self, now: float, amps: float | None, figures: Figures) -> None:
+        """Write all as it stood; from then on what has grown is."""
+        self._is_written = True
+        if self._begins:
+            self._begins, self._since, self._amps = False, now, amps
+        charged, discharged, counted_s, uncounted_s = self._totals
         figures["charged_ah"], figures["discharged_ah"] = charged / 3600.0, discharged / 3600.0
         figures["counted_h"], figures["uncounted_h"] = counted_s / 3600.0, uncounted_s / 3600.0
         figures["equivalent_cycles"] = (charged + discharged) / self._cycle_as

@@ -42,6 +42,13 @@ class Count(NamedTuple):
             self.uncounted_h - earlier.uncounted_h,
         )
 
+    def net_since(self, earlier: Count) -> float | None:
+        """Charge in minus charge out from `earlier` to this point; None where it has a hole."""
+        if self.uncounted_h - earlier.uncounted_h > HOLE_H:
+            return None
+        charged_ah = self.charged_ah - earlier.charged_ah
+        return charged_ah - (self.discharged_ah - earlier.discharged_ah)
+
     @property
     def net_ah(self) -> float:
         """Charge in minus charge out."""

@@ -6,6 +6,7 @@ nameplate capacity has flowed out. Charge states have SunSpec's words (model 802
 
 from __future__ import annotations
 
+from operator import itemgetter
 from typing import Any
 
 from watchd.estimators.estimator import Setting
@@ -35,6 +36,7 @@ FIGURES: tuple[Figure, ...] = (
         within=(0, None),
     ),
 )
+_LOW = itemgetter("cell_min_v", "undervoltage_v")
 
 
 class Full:
@@ -42,6 +44,7 @@ class Full:
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         self._hold_s, self._nameplate_ah = setting.bank.full_hold, setting.nameplate_ah
+        self._rest_a = AT_REST_C_RATE * setting.nameplate_ah
         self._longest_gap_s, full_when = setting.longest_gap_s, setting.full_when
         known = saved or {}
         # Another definition of full starts its windows anew, and keeps what was counted.
@@ -53,6 +56,7 @@ class Full:
         self._count: int = known.get("count", 0)
         self._spent_ah: float = known.get("spent_ah", 0.0)
         self._last: tuple[float, float] | None = tuple(known["last"]) if known.get("last") else None
+        self._may_hold = self._is_new = True
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -70,22 +74,28 @@ class Full:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from telemetry and settings in `figures`."""
         at, amps = sample.at, sample.current_a
-        self._hold.update(at, self._condition.update(at, figures))
+        met = self._condition.update(at, figures)
+        # What was not met and is not met leaves nothing to count.
+        if self._may_hold or met is not False:
+            self._hold.update(at, met)
+            self._may_hold = met is not False
         if self._full:
             self._count_spent(at)
-        self._last = (at, amps) if amps is not None else None
-        if self._hold.reached(self._hold_s):
+        if met is True and self._hold.reached(self._hold_s):
             if not self._full:
-                self._full = True
+                self._full = self._is_new = True
                 self._count += 1
             self._last_full_at, self._spent_ah = at, 0.0
         elif self._full and self._spent_ah > SPENT * self._nameplate_ah:
             self._full = False
+        # From here the charge counts that flows out of a full pack.
+        self._last = (at, amps) if self._full and amps is not None else None
         figures["charge_state"] = self._state(amps, figures)
-        figures["full_count"] = self._count
-        figures["since_full_h"] = (
-            (at - self._last_full_at) / 3600 if self._last_full_at is not None else None
-        )
+        if self._is_new:
+            self._is_new = False
+            figures["full_count"], figures["since_full_h"] = self._count, None
+        if self._last_full_at is not None:
+            figures["since_full_h"] = (at - self._last_full_at) / 3600
 
     def _count_spent(self, at: float) -> None:
         if self._last is not None:
@@ -98,9 +108,9 @@ class Full:
             return None
         if self._full:
             return "FULL"
-        low, limit = figures["cell_min_v"], figures["undervoltage_v"]
-        if isinstance(low, float) and isinstance(limit, float) and low <= limit:
+        lowest_v, limit_v = _LOW(figures)
+        if lowest_v is not None and limit_v is not None and lowest_v <= limit_v:
             return "EMPTY"
-        if abs(amps) <= AT_REST_C_RATE * self._nameplate_ah:
+        if abs(amps) <= self._rest_a:
             return "HOLDING"
         return "CHARGING" if amps > 0 else "DISCHARGING"

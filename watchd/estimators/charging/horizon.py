@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from operator import mul
 from typing import Any
 
 from watchd.estimators.charging.count import Count, saved_count
@@ -71,6 +70,8 @@ FIGURES: tuple[Figure, ...] = (
     ),
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
+_TO_FULL = ("time_to_full_h", "time_to_full_low_h", "time_to_full_high_h")
+_TO_EMPTY = ("time_to_empty_h", "time_to_empty_low_h", "time_to_empty_high_h")
 MINUTE_S = 60.0
 MINUTES = 30
 LEAST_MIN = 5
@@ -93,6 +94,8 @@ class Horizon:
         self._minute = saved_count(known.get("minute"))
         self._began_at: float = known.get("began_at", 0.0)
         self._means: deque[float] = deque(known.get("means", ()), MINUTES)
+        self._squares = deque([mean * mean for mean in self._means], MINUTES)
+        self._written_at = -math.inf
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -105,30 +108,39 @@ class Horizon:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from `extremes`, `charge`, `full`, `capacity`, `estimate`."""
-        if self._minute is None or sample.at - self._began_at >= MINUTE_S:
-            self._turn(sample.at, figures)
+        at = sample.at
+        if at - self._written_at < MINUTE_S:
+            return
+        if self._minute is None or at - self._began_at >= MINUTE_S:
+            self._turn(at, figures)
         figures.update(self._figures)
+        self._written_at = self._began_at
 
     def _turn(self, at: float, figures: Figures) -> None:
         now, before, began_at = Count.of(figures), self._minute, self._began_at
         self._minute, self._began_at = now, at
         self._figures = dict(_UNKNOWN)
-        counted = now.since(before) if before is not None else None
-        if counted is None or counted.has_hole or at > began_at + 2 * MINUTE_S:
-            self._means.clear()
+        net_ah = now.net_since(before) if before is not None else None
+        if net_ah is None or at > began_at + 2 * MINUTE_S:
+            self._clear()
             return
-        mean = counted.net_ah * 3600.0 / (at - began_at)
-        if self._means and self._means[-1] * mean <= 0.0:
-            self._means.clear()
-        self._means.append(mean)
-        if len(self._means) >= LEAST_MIN and abs(mean) >= self._rest_a:
+        mean, means = net_ah * 3600.0 / (at - began_at), self._means
+        if means and means[-1] * mean <= 0.0:
+            self._clear()
+        means.append(mean)
+        self._squares.append(mean * mean)
+        if len(means) >= LEAST_MIN and abs(mean) >= self._rest_a:
             self._look_ahead(figures)
+
+    def _clear(self) -> None:
+        self._means.clear()
+        self._squares.clear()
 
     def _look_ahead(self, figures: Figures) -> None:
         minutes = len(self._means)
-        amps = sum(self._means) / minutes
+        amps = sum(self._means, 0.0) / minutes
         if amps > 0 and figures["charge_state"] == "FULL":
-            self._write("time_to_full", 0.0, 0.0, 0.0)
+            self._write(_TO_FULL, 0.0, 0.0, 0.0)
             return
         soc, sigma_pct = figures["soc_estimate_pct"], figures["soc_estimate_sigma_pct"]
         if not isinstance(soc, float) or not isinstance(sigma_pct, float):
@@ -139,21 +151,23 @@ class Horizon:
         left_pct = min(max(100.0 - soc if amps > 0 else soc, 0.0), 100.0)
         left_ah = left_pct * capacity_ah / 100.0
         left_sigma_ah = math.hypot(sigma_pct * capacity_ah, left_pct * sigma_ah) / 100.0
-        squares = sum(map(mul, self._means, self._means)) - minutes * amps * amps
+        squares = sum(self._squares, 0.0) - minutes * amps * amps
         spread_a = math.sqrt(max(0.0, squares) / (minutes - 1))
         time_h, low_h, high_h = ahead(left_ah, left_sigma_ah, abs(amps), spread_a)
         if amps < 0:
-            self._write("time_to_empty", time_h, low_h, high_h)
+            self._write(_TO_EMPTY, time_h, low_h, high_h)
             return
         high_v = figures["cell_max_v"]
         if high_h is not None and isinstance(high_v, float) and high_v >= self._knee_v:
             high_h *= taper(amps, self._tail_a)
         late_h = high_h + self._hold_h if high_h is not None else None
-        self._write("time_to_full", time_h + self._hold_h, low_h, late_h)
+        self._write(_TO_FULL, time_h + self._hold_h, low_h, late_h)
 
-    def _write(self, name: str, time_h: float, low_h: float, high_h: float | None) -> None:
-        known = self._figures
-        known[f"{name}_h"], known[f"{name}_low_h"], known[f"{name}_high_h"] = time_h, low_h, high_h
+    def _write(
+        self, names: tuple[str, str, str], time_h: float, low_h: float, high_h: float | None
+    ) -> None:
+        known, (middle, low, high) = self._figures, names
+        known[middle], known[low], known[high] = time_h, low_h, high_h
 
 
 def ahead(

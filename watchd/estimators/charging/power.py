@@ -30,12 +30,12 @@ class Power:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
         volts, amps = sample.voltage_v, sample.current_a
-        figures["power_w"] = figures["c_rate"] = None
         if amps is None:
+            figures["power_w"] = figures["c_rate"] = None
             return
-        figures["c_rate"] = amps / self._nameplate_ah
-        if volts is None:
-            return
-        times = sample.measured_at
-        if abs(times["voltage_v"] - times["current_a"]) <= self._within_s:
-            figures["power_w"] = volts * amps
+        power_w = None
+        if volts is not None:
+            times = sample.measured_at
+            if abs(times["voltage_v"] - times["current_a"]) <= self._within_s:
+                power_w = volts * amps
+        figures["power_w"], figures["c_rate"] = power_w, amps / self._nameplate_ah

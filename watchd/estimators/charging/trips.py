@@ -53,6 +53,7 @@ class Trips:
         self._began_at: float | None = known.get("began_at")  # of the trip that stands, if seen
         self._lasted_s: float | None = known.get("lasted_s")
         self._said: tuple[str, ...] | None = None  # what `_events` follow from
+        self._begins = True
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -67,14 +68,18 @@ class Trips:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`. Unknown protection keeps the count, and tells nothing of now."""
-        at, said = sample.at, sample.protection
+        at, said, week = sample.at, sample.protection, self._week
+        # No trip is in the day that is not in the week.
+        if said == self._said and not week and not self._begins:
+            return
+        self._begins = False
         if said is None:
             # It may recover, and trip again, without being seen.
             self._began_at = None
         elif said != self._said:
             self._take(at, said)
         self._said = said
-        day, week = self._day, self._week
+        day = self._day
         while day and day[0] <= at - DAY_S:
             day.popleft()
         while week and week[0] <= at - WEEK_S:

@@ -22,10 +22,12 @@ FIGURES: tuple[Figure, ...] = (
 
 
 class Freshness:
-    """What the gate found, and `rhythm`. Keeps nothing."""
+    """What the gate found, and `rhythm`. Keeps nothing but what it wrote."""
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         del setting, saved
+        self._begins = True
+        self._quality: Quality | None = None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -33,12 +35,15 @@ class Freshness:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
-        figures["telemetry_quality"] = sample.quality.value if sample.quality else None
+        quality, overdue = sample.quality, sample.overdue
+        if quality is not self._quality or self._begins:
+            self._begins, self._quality = False, quality
+            figures["telemetry_quality"] = quality.value if quality is not None else None
         figures["telemetry_age_s"] = sample.age_s
-        told = "none"
-        if figures["telemetry_silent"]:
-            told = NOTHING_COMES  # by its own rhythm, before anything is overdue by the config
-        if sample.overdue:
-            words = ", ".join(WORDS[name] for name in sample.overdue)
-            told = words if sample.measured_at else NOTHING_COMES
-        figures["telemetry_overdue"] = told
+        if overdue and sample.measured_at:
+            figures["telemetry_overdue"] = ", ".join([WORDS[name] for name in overdue])
+        elif overdue or figures["telemetry_silent"]:
+            # By its own rhythm too, before anything is overdue by the config.
+            figures["telemetry_overdue"] = NOTHING_COMES
+        else:
+            figures["telemetry_overdue"] = "none"

@@ -22,9 +22,9 @@ Unknown while the current is, or both cells and SoC are. Needs `charge` before i
 from __future__ import annotations
 
 import math
+from operator import itemgetter
 from typing import Any
 
-from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, text, yes_no
 from watchd.telemetry.sample import Sample
@@ -55,6 +55,7 @@ FIGURES: tuple[Figure, ...] = (
 
 # Time (s), current (A), net charge counted (Ah) and time without a count (h).
 Moment = tuple[float, float, float, float]
+_COUNTED = itemgetter("charged_ah", "discharged_ah", "uncounted_h")
 
 
 class Still:
@@ -92,8 +93,9 @@ class Still:
     def begin(self, value: Any, now: Moment) -> None:
         """It has another value now."""
         self.value, self.since, self.then = value, now[0], now
-        self.renewals = self.moved = 0
-        self.found = None
+        if self.renewals:
+            self.renewals = self.moved = 0
+            self.found = None
 
     def repeat(self, now: Moment) -> float:
         """It came again, the same; the charge since `then`, Ah."""
@@ -109,6 +111,7 @@ class Frozen:
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
         self._nameplate_ah, self._profile = setting.nameplate_ah, setting.profile
+        self._soc_ah = SOC_CHARGE * setting.nameplate_ah
         self._cells = Still(known.get("cells"))
         self._soc = Still(known.get("soc"))
         self._current = Still(known.get("current"))
@@ -116,6 +119,8 @@ class Frozen:
         self._set_at, self._mean_v = known.get("set", (0.0, 0.0))
         self._ups, self._downs, self._first_step = known.get("steps", (0, 0, 0.0))
         self._what = self._told()
+        self._may_be_found = self._what != "none"
+        self._written: str | None = ""
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -130,38 +135,45 @@ class Frozen:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
         amps = sample.current_a
+        what: str | None = self._what
         if amps is None or (sample.cell_v is None and sample.soc_pct is None):
-            figures["telemetry_frozen"] = figures["telemetry_frozen_what"] = None
-            return
-        if sample.renewed:
-            self._take(sample, amps, figures)
-        figures["telemetry_frozen"] = self._what != "none"
-        figures["telemetry_frozen_what"] = self._what
+            what = None
+        elif sample.renewed:
+            what = self._take(sample, amps, figures)
+        if what is not self._written:
+            figures["telemetry_frozen"] = what != "none" if what is not None else None
+            figures["telemetry_frozen_what"] = self._written = what
 
-    def _take(self, sample: Sample, amps: float, figures: Figures) -> None:
-        renewed, current, cells, soc = sample.renewed, self._current, self._cells, self._soc
-        count, mean_v = Count.of(figures), figures["cell_mean_v"]
-        now = (sample.at, amps, count.net_ah, count.uncounted_h)
-        if "current_a" in renewed:
-            if amps != current.value:
-                current.begin(amps, now)
-                self._ups = self._downs = 0
-            else:
-                current.renewals += 1
-        if "cell_v" in renewed and isinstance(mean_v, float):
-            if sample.cell_v != cells.value:
-                cells.begin(sample.cell_v, now)
-                self._step(now, mean_v)
-            else:
-                self._cells_again(now)
-            self._set_at = sample.at
-        if "soc_pct" in renewed and sample.soc_pct is not None:
-            if sample.soc_pct != soc.value:
-                soc.begin(sample.soc_pct, now)
-            else:
-                self._soc_again(sample.soc_pct, now)
-        if cells.found or soc.found or current.found or self._what != "none":
+    def _take(self, sample: Sample, amps: float, figures: Figures) -> str:
+        at, renewed = sample.at, sample.renewed
+        current, cells, soc = self._current, self._cells, self._soc
+        charged_ah, discharged_ah, uncounted_h = _COUNTED(figures)
+        now: Moment = (at, amps, charged_ah - discharged_ah, uncounted_h)
+        if "current_a" in renewed and amps != current.value:
+            current.value, current.since, current.found = amps, at, None
+            self._ups = self._downs = 0
+        if "cell_v" in renewed:
+            mean_v, cell_v = figures["cell_mean_v"], sample.cell_v
+            if isinstance(mean_v, float):
+                if cell_v != cells.value:
+                    cells.begin(cell_v, now)
+                    if not -STEP_V < mean_v - self._mean_v < STEP_V:
+                        self._step(at, mean_v)
+                    self._mean_v = mean_v
+                else:
+                    self._cells_again(now)
+                self._set_at = at
+        if "soc_pct" in renewed:
+            soc_pct = sample.soc_pct
+            if soc_pct is not None:
+                if soc_pct != soc.value:
+                    soc.begin(soc_pct, now)
+                elif abs(soc.repeat(now)) >= self._soc_ah:
+                    self._soc_again(soc_pct, now)
+        if self._may_be_found:
             self._what = self._told()
+            self._may_be_found = self._what != "none"
+        return self._what
 
     def _told(self) -> str:
         stills = (self._cells, self._soc, self._current)
@@ -175,6 +187,7 @@ class Frozen:
         charge_c = abs(net_ah) / self._nameplate_ah
         if change_c < MOVED_C_RATE and charge_c < MOVED_CHARGE:
             return
+        self._may_be_found = True
         held = max(cells.value) > self._profile.upper_knee_v - BELOW_KNEE_V
         step_mv = _step_mv(cells.value)
         needed_c = max(MOVED_C_RATE, MOVED_STEPS * step_mv / PATH_MOHM_AH)
@@ -197,23 +210,23 @@ class Frozen:
 
     def _soc_again(self, soc_pct: float, now: Moment) -> None:
         soc = self._soc
-        net_ah = soc.repeat(now)
-        if abs(net_ah) < SOC_CHARGE * self._nameplate_ah or soc.renewals < RENEWALS:
+        net_ah = now[2] - soc.then[2]
+        if soc.renewals < RENEWALS:
             return
         if soc_pct >= SOC_TOP_PCT if net_ah > 0.0 else soc_pct <= SOC_BOTTOM_PCT:
             return
+        self._may_be_found = True
         soc.found = (
             f"state of charge unchanged at {soc_pct:.0f} % for {_span(now[0] - soc.since)} "
             f"while {_flow(net_ah)}"
         )
 
-    def _step(self, now: Moment, mean_v: float) -> None:
-        """The cells moved: in a step, as only a current makes?"""
-        at, before_v, current = now[0], self._mean_v, self._current
-        self._mean_v = mean_v
-        change_v = mean_v - before_v
-        if -STEP_V < change_v < STEP_V or at - self._set_at > STEP_WITHIN_S:
+    def _step(self, at: float, mean_v: float) -> None:
+        """The cells moved by `STEP_V` or more: in a step, as only a current makes?"""
+        before_v, current = self._mean_v, self._current
+        if at - self._set_at > STEP_WITHIN_S:
             return
+        change_v = mean_v - before_v
         low, high = (before_v, mean_v) if change_v > 0.0 else (mean_v, before_v)
         flat = self._profile.flat_from_v <= low and high <= self._profile.upper_knee_v
         if not flat or current.value is None:
@@ -223,6 +236,7 @@ class Frozen:
         self._ups += change_v > 0.0
         self._downs += change_v < 0.0
         if min(self._ups, self._downs) >= STEPS_EACH_WAY:
+            self._may_be_found = True
             current.found = (
                 f"current unchanged at {current.value:.1f} A for {_span(at - current.since)} "
                 f"while the cells stepped by {abs(change_v) * 1000:.0f} mV"

@@ -21,6 +21,7 @@ when it began, so that a rule sees what lasted a moment. Unknown while nothing i
 
 from __future__ import annotations
 
+from operator import itemgetter
 from statistics import median
 from typing import Any
 
@@ -45,6 +46,8 @@ FIGURES: tuple[Figure, ...] = (
     yes_no("telemetry_implausible", "whether measurements lately contradicted each other"),
     text("telemetry_implausible_what", "which did, and how"),
 )
+# Known where cells are.
+_OF_CELLS = itemgetter("cell_max_v", "cell_min_v", "cell_mean_v")
 
 
 class Implausible:
@@ -56,6 +59,7 @@ class Implausible:
         carried = max(pack.max_charge_a, pack.max_discharge_a or setting.nameplate_ah)
         self._most_a = TIMES_CARRIED * carried
         self._parts_within_s, self._nameplate_ah = setting.parts_within_s, setting.nameplate_ah
+        self._written: str | None = ""
         # What was found: until when it stays, and its words.
         self._found: dict[str, tuple[float, str]] = {
             kind: (until, words) for kind, (until, words) in known.get("found", {}).items()
@@ -88,22 +92,23 @@ class Implausible:
         """Write `FIGURES`."""
         at, renewed = sample.at, sample.renewed
         if renewed:
-            if "cell_v" in renewed:
-                self._look_at_cells(sample, figures)
-                self._look_at_sum(sample, figures)
-            elif "voltage_v" in renewed:
-                self._look_at_sum(sample, figures)
-            if "temperature_degc" in renewed:
-                self._look_at_temperatures(sample)
-            amps = sample.current_a
+            cells, amps = sample.cell_v, sample.current_a
+            if cells is not None and ("cell_v" in renewed or "voltage_v" in renewed):
+                self._look_at_volts(sample, cells, figures)
+            now = sample.temperature_degc
+            if now and "temperature_degc" in renewed:
+                if self._apart or now != self._temperatures:
+                    self._look_at_temperatures(at, now)
+                self._temperatures_at = at
             if amps is not None and not -self._most_a <= amps <= self._most_a:
                 words = f"a current of {amps:.0f} A, above three times what the pack may carry"
                 self._find("current", at, words)
         if at >= self._lapse_at:
             self._lapse(at)
-        known = sample.measured_at
-        figures["telemetry_implausible"] = bool(self._found) if known else None
-        figures["telemetry_implausible_what"] = self._what if known else None
+        what = self._what if sample.measured_at else None
+        if what is not self._written:
+            figures["telemetry_implausible"] = bool(self._found) if what is not None else None
+            figures["telemetry_implausible_what"] = self._written = what
 
     def _find(self, kind: str, at: float, words: str) -> None:
         began = self._found.get(kind)
@@ -118,20 +123,28 @@ class Implausible:
         self._lapse_at = min((until for until, _ in self._found.values()), default=float("inf"))
         self._what = "; ".join(words for _, words in self._found.values()) or "none"
 
-    def _look_at_cells(self, sample: Sample, figures: Figures) -> None:
-        cells, high, low = sample.cell_v, figures["cell_max_v"], figures["cell_min_v"]
-        if cells is None or not isinstance(high, float) or not isinstance(low, float):
-            return
-        at, spread_v = sample.at, high - low
-        # A cell's distance from the median is within the spread, then and now.
-        if spread_v + self._spread_v > STEP_V and at - self._set_at <= WITHIN_S:
-            self._look_at_steps(sample, cells)
-        if high > HIGHEST_V or low < LOWEST_V:
-            volts = high if high > HIGHEST_V else low
-            words = f"cell {cells.index(volts) + 1} at {volts:.2f} V, outside 1.5 to 4.5 V"
-            self._find("cell range", at, words)
-        self._cells, self._set_at, self._spread_v = cells, at, spread_v
-        self._amps = sample.current_a
+    def _look_at_volts(self, sample: Sample, cells: tuple[float, ...], figures: Figures) -> None:
+        at, volts = sample.at, sample.voltage_v
+        high, low, mean_v = _OF_CELLS(figures)
+        if "cell_v" in sample.renewed:
+            spread_v = high - low
+            # A cell's distance from the median is within the spread, then and now.
+            if spread_v + self._spread_v > STEP_V and at - self._set_at <= WITHIN_S:
+                self._look_at_steps(sample, cells)
+            if high > HIGHEST_V or low < LOWEST_V:
+                self._find_range(at, cells, high if high > HIGHEST_V else low)
+            self._cells, self._set_at, self._spread_v = cells, at, spread_v
+            self._amps = sample.current_a
+        if volts is not None:
+            total_v = mean_v * len(cells)
+            if -SUM_LEAST_V <= total_v - volts <= SUM_LEAST_V:
+                self._times = 0
+            else:
+                self._look_at_sum(sample, volts, total_v)
+
+    def _find_range(self, at: float, cells: tuple[float, ...], volts: float) -> None:
+        words = f"cell {cells.index(volts) + 1} at {volts:.2f} V, outside 1.5 to 4.5 V"
+        self._find("cell range", at, words)
 
     def _look_at_steps(self, sample: Sample, cells: tuple[float, ...]) -> None:
         before, was, amps = self._cells, self._amps, sample.current_a
@@ -147,16 +160,8 @@ class Implausible:
             words = f"cell {no} went from {volts_before:.3f} to {volts:.3f} V in {interval_s:.0f} s"
             self._find("cell step", sample.at, words)
 
-    def _look_at_sum(self, sample: Sample, figures: Figures) -> None:
-        volts, cells, mean_v = sample.voltage_v, sample.cell_v, figures["cell_mean_v"]
-        if volts is None or cells is None or not isinstance(mean_v, float):
-            return
-        total_v = mean_v * len(cells)
-        over_v = total_v - volts
-        if -SUM_LEAST_V <= over_v <= SUM_LEAST_V:
-            self._times = 0
-            return
-        at = sample.at
+    def _look_at_sum(self, sample: Sample, volts: float, total_v: float) -> None:
+        at, over_v = sample.at, total_v - volts
         limit_v = max(SUM_LEAST_V, SUM_PART * volts) + WIRING_OHM * abs(sample.current_a or 0.0)
         times = sample.measured_at
         if abs(times["cell_v"] - times["voltage_v"]) > self._parts_within_s:
@@ -172,10 +177,8 @@ class Implausible:
             words = f"the cells sum to {total_v:.2f} V where the pack reports {volts:.2f} V"
             self._find("sum", at, words)
 
-    def _look_at_temperatures(self, sample: Sample) -> None:
-        now, before, at = sample.temperature_degc, self._temperatures, sample.at
-        if not now:
-            return
+    def _look_at_temperatures(self, at: float, now: tuple[float, ...]) -> None:
+        before = self._temperatures
         if now != before:
             if len(now) == len(before) and at - self._temperatures_at <= WITHIN_S:
                 for no, (degc, was) in enumerate(zip(now, before, strict=True), 1):
@@ -186,4 +189,3 @@ class Implausible:
         if self._apart:
             words = f"temperature sensors read {min(now):.0f} to {max(now):.0f} °C at once"
             self._find("temperatures apart", at, words)
-        self._temperatures_at = at

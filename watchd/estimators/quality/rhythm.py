@@ -66,6 +66,7 @@ class Rhythm:
         self._longest: deque[float] = deque(known.get("longest", ()), maxlen=REMEMBERED_D)
         self._day_ends: float = known.get("day_ends", 0.0)
         self._better = _better_than(self._followed)
+        self._is_punctual = False  # nothing is missed, and so it is written
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -83,11 +84,20 @@ class Rhythm:
         """Write `FIGURES`."""
         at, renewed = sample.at, sample.renewed
         if self._followed in renewed:
-            self._renew(at)
-        elif not self._better.isdisjoint(renewed):
+            last, self._last = self._last, at
+            if last is not None and at > last:
+                self._learn(at, at - last)
+            figures["telemetry_rhythm_s"] = self._usual_s
+            if not self._is_punctual:
+                self._is_punctual = True
+                figures["telemetry_missed"] = 0.0 if self._usual_s is not None else None
+                figures["telemetry_silent"] = False
+            return
+        if not self._better.isdisjoint(renewed):
             self._follow(next(name for name in FOLLOWED if name in renewed), at)
         elif not sample.measured_at and not sample.overdue:
             self._last = None  # nobody watched, or nothing has come yet
+        self._is_punctual = False
         silent, missed, usual_s = False, None, self._usual_s
         if usual_s is not None and self._last is not None:
             since_s = at - self._last
@@ -104,17 +114,14 @@ class Rhythm:
         self._first_s.clear()
         self._longest.clear()
 
-    def _renew(self, at: float) -> None:
-        last, self._last = self._last, at
-        if last is None or at <= last:
-            return
-        interval_s, usual_s = at - last, self._usual_s
+    def _learn(self, at: float, interval_s: float) -> None:
         self._watched_s += interval_s
         if at >= self._day_ends:
             self._day_ends = (at // DAY_S + 1) * DAY_S
             self._longest.append(interval_s)
         elif interval_s > self._longest[-1]:
             self._longest[-1] = interval_s
+        usual_s = self._usual_s
         if usual_s is None:
             self._learn_first(interval_s)
             return
@@ -126,7 +133,7 @@ class Rhythm:
     def _learn_first(self, interval_s: float) -> None:
         self._first_s.append(interval_s)
         if len(self._first_s) == NEEDED:
-            self._usual_s = median(self._first_s)
+            self._usual_s, self._is_punctual = median(self._first_s), False
             self._first_s.clear()
 
     def _is_regular(self, usual_s: float) -> bool:
