@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from operator import itemgetter, mul
 
 from watchd.estimators.quality.freshness import NOTHING_COMES
 from watchd.figures import About, Figure, Figures, number, text, yes_no
@@ -78,36 +79,57 @@ FIGURES: tuple[Figure, ...] = (
 )
 
 
+# What a bank's figures are made of.
+_OF_PACK = itemgetter(
+    "voltage_v",
+    "current_a",
+    "power_w",
+    "soc_pct",
+    "nameplate_ah",
+    "cell_max_v",
+    "cell_min_v",
+    "charge_state",
+    "charge_allowed",
+    "telemetry_quality",
+    "telemetry_overdue",
+)
+# Of no pack `all_full` would be true, and tell nothing.
+_OF_NO_PACK: Figures = {
+    "voltage_v": None,
+    "current_a": 0,
+    "power_w": 0,
+    "soc_pct": None,
+    "nameplate_ah": 0,
+    "cell_max_v": None,
+    "cell_min_v": None,
+    "packs": 0.0,
+    "packs_silent": 0.0,
+    "packs_fresh": 0,
+    "packs_charging_allowed": 0,
+    "all_full": None,
+}
+
+
 def bank_figures(packs: Mapping[str, Figures]) -> Figures:
     """`FIGURES` but for what is suggested, from the figures of the packs in service."""
-    every = list(packs.values())
-
-    def known(name: str) -> list[float] | None:
-        values = [f[name] for f in every]
-        numbers = [v for v in values if isinstance(v, float)]
-        return numbers if len(numbers) == len(values) else None
-
-    def total(name: str) -> float | None:
-        values = known(name)
-        return round(sum(values), 6) if values is not None else None
-
-    weights, volts = known("nameplate_ah") or [], known("voltage_v")
-    socs, highest, lowest = known("soc_pct"), known("cell_max_v"), known("cell_min_v")
-    weighted = sum(w * s for w, s in zip(weights, socs, strict=True)) if socs else None
-    states = [f["charge_state"] for f in every]
-    allowed = [f["charge_allowed"] for f in every]
+    if not packs:
+        return dict(_OF_NO_PACK)
+    columns = zip(*map(_OF_PACK, packs.values()), strict=True)
+    volts, amps, watts, socs, sizes_ah, highest, lowest, states, allowed, qualities, late = columns
+    whole_ah = sum(sizes_ah, 0.0)
     return {
-        "voltage_v": max(volts) if volts else None,
-        "current_a": total("current_a"),
-        "power_w": total("power_w"),
-        "soc_pct": round(weighted / sum(weights), 3) if weighted is not None else None,
-        "nameplate_ah": round(sum(weights), 6),
-        "cell_max_v": max(highest) if highest else None,
-        "cell_min_v": min(lowest) if lowest else None,
-        "packs": float(len(every)),
-        "packs_silent": float(sum(f.get("telemetry_overdue") == NOTHING_COMES for f in every)),
-        "packs_fresh": sum(f["telemetry_quality"] in ("good", "bad") for f in every),
-        "packs_charging_allowed": (None if None in allowed else sum(a is True for a in allowed)),
-        # Of no pack it would be true, and tell nothing.
-        "all_full": all(s == "FULL" for s in states) if states and None not in states else None,
+        "voltage_v": None if None in volts else max(volts),
+        "current_a": None if None in amps else round(sum(amps, 0.0), 6),
+        "power_w": None if None in watts else round(sum(watts, 0.0), 6),
+        "soc_pct": None
+        if None in socs
+        else round(sum(map(mul, sizes_ah, socs), 0.0) / whole_ah, 3),
+        "nameplate_ah": round(whole_ah, 6),
+        "cell_max_v": None if None in highest else max(highest),
+        "cell_min_v": None if None in lowest else min(lowest),
+        "packs": float(len(states)),
+        "packs_silent": float(late.count(NOTHING_COMES)),
+        "packs_fresh": qualities.count("good") + qualities.count("bad"),
+        "packs_charging_allowed": None if None in allowed else allowed.count(True),
+        "all_full": None if None in states else states.count("FULL") == len(states),
     }
