@@ -74,7 +74,10 @@ def follow(steps: tuple[Step, ...], document: Any) -> list[Any]:
     found = [document]
     for step in steps:
         if isinstance(step, str):
-            found = [v[step] for v in found if isinstance(v, dict) and step in v]
+            try:
+                found = [v[step] for v in found]
+            except (KeyError, TypeError):  # of what JSON has, only an object takes a name
+                found = [v[step] for v in found if isinstance(v, dict) and step in v]
         elif step is None:
             if len(found) == 1 and isinstance(found[0], list):
                 found = found[0]

@@ -55,10 +55,11 @@ class SourceMapping:
         if self._source.value is not None:
             return self._decode_value(pack, captures, payload)
         document = document_of(payload)
-        try:
-            return self._reader.read(pack, self._cells[pack], document)
-        except (NotPlainError, PayloadError, TypeError):
-            pass  # what is wrong with it, if something is, is said by the long way
+        if self._reader is not None:
+            try:
+                return self._reader.read(pack, self._cells[pack], document)
+            except (NotPlainError, PayloadError, TypeError):
+                pass  # what is wrong with it, if something is, is said by the long way
         return self.decode_document(pack, document)
 
     def _decode_value(self, pack: str, captures: dict[str, str], payload: bytes) -> Message:

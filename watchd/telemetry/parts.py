@@ -9,12 +9,11 @@ from watchd.config import Pack, Telemetry
 from watchd.telemetry.cellset import CellCollector
 from watchd.telemetry.message import SETTING, Message
 from watchd.telemetry.names import FLAGS, MEASURED
+from watchd.telemetry.order import Order
 from watchd.telemetry.sample import Quality, Sample
 
 # Unix seconds in a float resolve 0.2 µs; the end of an age is met within this.
 TOLERANCE_S = 0.001
-# A clock before this was never set (watchd is younger): such a time of measurement is an error.
-YOUNGEST_CLOCK = 1_577_836_800.0  # 2020-01-01
 MOST_SENSORS = 32
 NOTHING_NEW: frozenset[str] = frozenset()
 NO_FLAGS: dict[str, bool] = {}
@@ -34,9 +33,7 @@ class PackParts:
         state: dict[str, Any] | None = None,
     ) -> None:
         """`limits_s`: for each telemetry name that sources map, the age at which it is stale."""
-        self._config = config
         self._limits_s = limits_s
-        self._shortest_s = min([*limits_s.values(), config.stale_after])
         self._measured = tuple(n for n in MEASURED if n in limits_s)
         self._begun_at = begun_at
         self._values: dict[str, Any] = {}
@@ -47,10 +44,9 @@ class PackParts:
         self._sensors: dict[str, tuple[float, float]] = {}
         self._protection: dict[str, tuple[str, ...]] = {}
         self._settings: dict[str, float] = {}
-        self._stream_at: dict[str, float] = {}
         self._bad = False
         self._not_mapped: dict[str, Any] = {}  # saved when the config still had it
-        collector = None
+        collector, stream_at = None, {}
         if state is not None:
             self._begun_at = state["begun_at"]
             for name, (value, at) in state["values"].items():
@@ -58,9 +54,10 @@ class PackParts:
             self._sensors = {n: (v, t) for n, (v, t) in state["sensors"].items()}
             self._protection = {k: tuple(v) for k, v in state["protection"].items()}
             self._settings = dict(state["settings"])
-            self._stream_at = dict(state["stream_at"])
+            stream_at = state["stream_at"]
             self._bad = state["bad"]
             collector = state["cells"]
+        self._order = Order(config, limits_s, stream_at)
         self._cells = CellCollector(pack.cells_in_series, config.parts_within, collector)
         # What follows from the above until the next part comes.
         self._expected = self._measured
@@ -92,7 +89,7 @@ class PackParts:
             "sensors": {n: list(v) for n, v in self._sensors.items()},
             "protection": {k: list(v) for k, v in self._protection.items()},
             "settings": dict(self._settings),
-            "stream_at": dict(self._stream_at),
+            "stream_at": self._order.snapshot(),
             "bad": self._bad,
             "cells": self._cells.snapshot(),
         }
@@ -124,30 +121,9 @@ class PackParts:
         """
         if retained:
             return "retained"
-        measured_at = message.measured_at
-        if measured_at is None:
+        if message.measured_at is None:
             return None
-        if measured_at < YOUNGEST_CLOCK:
-            return "time before 2020"
-        latest = at + self._config.clock_tolerance
-        if at < YOUNGEST_CLOCK:
-            # Our own clock is not set yet, so it can judge nothing; the order can be.
-            latest = float("inf")
-        if measured_at > latest:
-            return "time in the future"
-        last = self._stream_at.get(message.stream, 0.0)
-        if last > latest:
-            # The clock has been set back since. Else all would be out of order until it is there.
-            last = 0.0
-        if measured_at == last:
-            return "duplicate"
-        if measured_at < last:
-            return "out of order"
-        if measured_at < at - self._shortest_s:
-            limits = [self._limits_s[n] for n in message.names if n in self._limits_s]
-            if measured_at < at - min(limits, default=self._config.stale_after):
-                return "historical"
-        return None
+        return self._order.refusal(message, message.measured_at, at)
 
     def accept_settings(self, message: Message) -> frozenset[str]:
         """Take the BMS settings of a message, retained or not, and name them.
@@ -167,7 +143,7 @@ class PackParts:
         if message.settings:
             self._settings.update(message.settings)
         if message.measured_at is not None:
-            self._stream_at[message.stream] = message.measured_at
+            self._order.take(message.stream, message.measured_at)
             at = min(at, message.measured_at - step_s)
         self._bad = False
         if message.measured:
@@ -175,9 +151,10 @@ class PackParts:
         if message.flags:
             self._flags.update(message.flags)
             self._flags_at.update(dict.fromkeys(message.flags, at))
-        if message.protection:
-            self._protection.update(message.protection)
-            self._gather_protection()
+        for place, events in message.protection.items():
+            if self._protection.get(place) != events:
+                self._protection[place] = events
+                self._gather_protection()
         if message.cell is not None:
             return message.names if self._take_cell(message.cell, at) else NOTHING_NEW
         if message.sensor is not None:

@@ -34,7 +34,8 @@ class Reader:
     def __init__(self, source: int) -> None:
         self._plain_stream, self._listed_stream = streams_of(source)
         self._numbers: list[tuple[str, str, Steps, Callable[[Any], float]]] = []
-        self._lists: list[tuple[str, str, Steps, Callable[[Any], float]]] = []
+        # Whether steps lead to all of the member's own items.
+        self._lists: list[tuple[str, str, Steps, bool, Callable[[Any], float]]] = []
         self._flags: list[tuple[str, str, Steps]] = []
         self._settings: list[tuple[str, str, Steps, Callable[[Any], float]]] = []
         self._protection: list[tuple[str, str, Steps, Callable[[Any], tuple[str, ...]]]] = []
@@ -54,7 +55,8 @@ class Reader:
         elif name in FLAGS:
             self._flags.append((name, member, steps))
         elif name in LISTS:
-            self._lists.append((name, member, steps, Numbers(name, field).__getitem__))
+            is_whole = steps in ((), (None,))
+            self._lists.append((name, member, steps, is_whole, Numbers(name, field).__getitem__))
         elif name.startswith(SETTING):
             own = name.removeprefix(SETTING)
             self._settings.append((own, member, steps, Numbers(name, field).__getitem__))
@@ -94,13 +96,15 @@ class Reader:
                 raw = _one(steps, raw)
             if raw is not None:
                 found[name] = ours(raw)
-        for name, member, steps, ours in self._lists:
+        for name, member, steps, is_whole, ours in self._lists:
             raw = get(member)
             if raw is None:
                 continue
-            values = _several(steps, raw)
+            values = raw if is_whole and isinstance(raw, list) and len(raw) > 1 else None
             if values is None:
-                continue
+                values = _several(steps, raw)
+                if values is None:
+                    continue
             if len(values) != cells if name == "cell_v" else not 0 < len(values) <= MOST_SENSORS:
                 raise NotPlainError
             found[name] = tuple(map(ours, values))
@@ -135,15 +139,17 @@ class Reader:
         return found
 
 
-def reader_of(source: int, paths: Sequence[tuple[str, list[tuple[JsonPath, FieldMap]]]]) -> Reader:
-    """The reader of a source's paths; where one is not so simple, of none: it reads nothing."""
-    reader = Reader(source)
+def reader_of(
+    number: int, paths: Sequence[tuple[str, list[tuple[JsonPath, FieldMap]]]]
+) -> Reader | None:
+    """The reader of a source's paths; None where one is not so simple, or nothing is to be read."""
+    reader = Reader(number)
     for name, maps in paths:
         for place, (path, field) in enumerate(maps):
             if not path.steps or not isinstance(path.steps[0], str):
-                return Reader(source)
+                return None
             reader.add(name, place, path.steps[0], path.steps[1:], field)
-    return reader
+    return reader if any(name != TIME for name, _ in paths) else None
 
 
 class ValueReader:
