@@ -27,9 +27,14 @@ def decode(source: str, payload: Any, topic: str = "hut/alder/x") -> dict[str, A
     assert captures is not None
     raw = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
     message = mapping.decode(captures, raw)
-    found: dict[str, Any] = {
-        r.name if r.index is None else f"{r.name}[{r.index}]": r.value for r in message.readings
-    }
+    found: dict[str, Any] = {**message.measured, **message.flags}
+    found.update({f"setting.{name}": v for name, v in message.settings.items()})
+    found.update({f"protection[{k[-1]}]": words for k, words in message.protection.items()})
+    if message.cell is not None:
+        found[f"cell_v[{message.cell[0]}]"] = message.cell[1]
+    if message.sensor is not None:
+        found[f"temperature_degc[{message.sensor[0]}]"] = message.sensor[1]
+    assert {name.partition("[")[0] for name in found} == message.names
     if message.measured_at is not None:
         found["time"] = message.measured_at
     if message.unmapped:

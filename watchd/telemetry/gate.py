@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from watchd.config import Config
 from watchd.notes import Note, Throttle
-from watchd.telemetry.mapping import Message, PayloadError, SourceMapping
+from watchd.telemetry.document import PayloadError
+from watchd.telemetry.mapping import SourceMapping
+from watchd.telemetry.message import Message
 from watchd.telemetry.parts import PackParts
 
 MOST_TOPICS_KNOWN = 20_000
 LONGEST_TOPIC_KNOWN = 200  # characters; a longer one is looked at anew each time
 MOST_UNMAPPED = 20  # words of one message that are noted
-Route = tuple[SourceMapping, dict[str, str]]
+# A source that a topic belongs to, what the topic says, and our name of the pack (None: none).
+Route = tuple[SourceMapping, dict[str, str], str | None]
+NOTHING: tuple[()] = ()
+NOTHING_NEW: frozenset[str] = frozenset()
 
 
 class Gate:
@@ -69,46 +74,80 @@ class Gate:
         *,
         retained: bool,
         step_s: float = 0.0,
-    ) -> Iterator[tuple[str, frozenset[str]]]:
+    ) -> Iterable[tuple[str, frozenset[str]]]:
         """Take a message into `packs` (those in service); each pack that it renews, and what.
 
+        Where several sources read one topic, the next is taken when the last has been looked at.
         `step_s` is what the system's clock shows minus `at`, where the clock was set meanwhile.
         """
         self._counts["messages"] += 1
-        routes = self._routes_of(topic)
+        routes = self._routes.get(topic)
+        if routes is None:
+            routes = self._routes_of(topic)
+        if len(routes) != 1:
+            return self._take_each(routes, topic, payload, at, packs, retained, step_s)
+        renewed = self._take(routes[0], topic, payload, at, packs, retained, step_s)
+        return ((routes[0][2] or "", renewed),) if renewed else NOTHING
+
+    def _take_each(
+        self,
+        routes: list[Route],
+        topic: str,
+        payload: bytes,
+        at: float,
+        packs: Mapping[str, PackParts],
+        retained: bool,
+        step_s: float,
+    ) -> Iterator[tuple[str, frozenset[str]]]:
         if not routes:
             # A broker may hand on what was not asked for; it is no mistake of the sender's.
             self._counts["other_topic"] += 1
-        for source, captures in routes:
-            try:
-                if len(payload) > self._limit:
-                    raise PayloadError(f"larger than {self._limit} bytes")  # noqa: TRY301
-                message = source.decode(captures, payload)
-            except PayloadError as error:
-                pack = packs.get(source.pack_of(captures) or "")
-                self._refuse(None if retained else pack, at, topic, str(error))
-                continue
-            parts = packs.get(message.pack)
-            if parts is not None:
-                renewed = self._accept(parts, message, at, topic, retained=retained, step_s=step_s)
-                if renewed:
-                    yield message.pack, renewed
+        for route in routes:
+            renewed = self._take(route, topic, payload, at, packs, retained, step_s)
+            if renewed:
+                yield route[2] or "", renewed
 
-    def _accept(
+    def _take(
+        self,
+        route: Route,
+        topic: str,
+        payload: bytes,
+        at: float,
+        packs: Mapping[str, PackParts],
+        retained: bool,
+        step_s: float,
+    ) -> frozenset[str]:
+        source, captures, pack = route
+        parts = None if pack is None else packs.get(pack)
+        try:
+            if len(payload) > self._limit:
+                raise PayloadError(f"larger than {self._limit} bytes")  # noqa: TRY301
+            message = source.decode_of(pack, captures, payload)
+        except PayloadError as error:
+            self._refuse(None if retained else parts, at, topic, str(error))
+            return NOTHING_NEW
+        if parts is None:
+            return NOTHING_NEW
+        if message.unmapped:
+            for word in message.unmapped[:MOST_UNMAPPED]:
+                why = f"protection word '{word}' is not mapped"
+                self.note(at, "unmapped word", topic, why)
+        fault = parts.refusal(message, at + step_s, retained=retained)
+        if fault is None:
+            return parts.accept(message, at, step_s)
+        return self._not_now(parts, message, at, topic, fault, retained=retained)
+
+    def _not_now(
         self,
         parts: PackParts,
         message: Message,
         at: float,
         topic: str,
+        why: str,
         *,
         retained: bool,
-        step_s: float,
     ) -> frozenset[str]:
-        for word in message.unmapped[:MOST_UNMAPPED]:
-            self.note(at, "unmapped word", topic, f"protection word '{word}' is not mapped")
-        why = parts.refusal(message, at + step_s, retained=retained)
-        if why is None:
-            return parts.accept(message, at, step_s)
+        """Take of a message what counts however old it is."""
         self._counts[why.replace(" ", "_")] += 1
         if retained:
             return parts.accept_settings(message)
@@ -116,7 +155,7 @@ class Gate:
             self._refuse(parts, at, topic, why)
         elif why == "historical":
             self.note(at, why, topic, "time of measurement is too old to count")
-        return frozenset()
+        return NOTHING_NEW
 
     def _refuse(self, parts: PackParts | None, at: float, topic: str, why: str) -> None:
         self._counts["bad"] += 1
@@ -125,13 +164,15 @@ class Gate:
         self.note(at, "bad payload", topic, why)
 
     def _routes_of(self, topic: str) -> list[Route]:
-        routes = self._routes.get(topic)
-        if routes is None:
-            routes = [(s, c) for s in self._sources if (c := s.pattern.match(topic)) is not None]
-            if len(self._routes) >= MOST_TOPICS_KNOWN:
-                self._routes.clear()
-            if len(topic) <= LONGEST_TOPIC_KNOWN:
-                self._routes[topic] = routes
+        routes: list[Route] = []
+        for source in self._sources:
+            captures = source.pattern.match(topic)
+            if captures is not None:
+                routes.append((source, captures, source.pack_of(captures)))
+        if len(self._routes) >= MOST_TOPICS_KNOWN:
+            self._routes.clear()
+        if len(topic) <= LONGEST_TOPIC_KNOWN:
+            self._routes[topic] = routes
         return routes
 
     def _stale_limits(self, config: Config) -> dict[str, dict[str, float]]:

@@ -1,53 +1,20 @@
-"""Payload of one topic -> readings in our names, units and sign.
-
-The one place where a value is converted, and the gate that refuses what cannot be a
-measurement. A refused payload changes nothing.
-"""
+"""Payload of one topic -> a message in our names, units and sign. A refused one changes nothing."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
-from pydantic_core import from_json
-
 from watchd.config import FieldMap, Pack, Source
-from watchd.telemetry.events import EVENTS
+from watchd.telemetry.conversion import events, flag, number, time_of
+from watchd.telemetry.document import PayloadError, document_of, text_of
 from watchd.telemetry.jsonpath import JsonPath
-from watchd.telemetry.names import FLAGS, LISTS, PROTECTION, RANGES, TIME
+from watchd.telemetry.message import Message, Reading, message_of
+from watchd.telemetry.names import FLAGS, LISTS, PROTECTION, TIME
+from watchd.telemetry.reader import MOST_SENSORS, NotPlainError, reader_of, value_reader_of
 from watchd.telemetry.topics import TopicPattern
 
-_YES = frozenset({"true", "on", "yes", "1"})
-_NO = frozenset({"false", "off", "no", "0"})
-_CELL_RANGE = RANGES["cell_v"]
-MOST_SENSORS = 32
-
-
-class PayloadError(Exception):
-    """A payload that cannot be used; the text says why, without the payload itself."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One value of one message. `index` is the 0-based cell or the sensor's name."""
-
-    name: str
-    value: float | bool | tuple[float, ...] | tuple[str, ...]
-    index: int | str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What one payload says of one pack."""
-
-    pack: str
-    source: int
-    readings: tuple[Reading, ...]
-    measured_at: float | None
-    unmapped: tuple[str, ...] = ()  # protection words that the mapping does not know
+Paths = list[tuple[str, list[tuple[JsonPath, FieldMap]]]]
 
 
 class SourceMapping:
@@ -57,11 +24,13 @@ class SourceMapping:
         self.number = number
         self.pattern = TopicPattern(source.topic)
         self._source = source
-        self._packs = packs
-        self._paths = [
+        self._cells = {name: pack.cells_in_series for name, pack in packs.items()}
+        self._paths: Paths = [
             (name, [(JsonPath(m.path or "$"), m) for m in maps])
             for name, maps in (source.json_ or {}).items()
         ]
+        self._reader = reader_of(number, self._paths)
+        self._value = value_reader_of(number, source, self.pattern.captures)
 
     def names(self) -> frozenset[str]:
         """The telemetry names that this source gives."""
@@ -73,28 +42,50 @@ class SourceMapping:
         """Our name of the pack that a matched topic is about; None where it is not ours."""
         theirs = self._source.pack or captures.get("pack", "")
         ours = self._source.pack_names.get(theirs, theirs)
-        return ours if ours in self._packs else None
+        return ours if ours in self._cells else None
 
     def decode(self, captures: dict[str, str], payload: bytes) -> Message:
-        """Readings of a payload. Raises PayloadError."""
-        pack = self.pack_of(captures)
+        """What a payload says. Raises PayloadError."""
+        return self.decode_of(self.pack_of(captures), captures, payload)
+
+    def decode_of(self, pack: str | None, captures: dict[str, str], payload: bytes) -> Message:
+        """What a payload says of a pack, where it is known already. Raises PayloadError."""
         if pack is None:
             raise PayloadError("unknown pack")
+        if self._source.value is not None:
+            return self._decode_value(pack, captures, payload)
+        document = document_of(payload)
+        if self._reader is not None:
+            try:
+                return self._reader.read(pack, self._cells[pack], document)
+            except (NotPlainError, PayloadError, TypeError):
+                pass  # what is wrong with it, if something is, is said by the long way
+        return self.decode_document(pack, document)
+
+    def _decode_value(self, pack: str, captures: dict[str, str], payload: bytes) -> Message:
+        if self._value is not None:
+            try:
+                return self._value.read(pack, self._cells[pack], captures, document_of(payload))
+            except (NotPlainError, PayloadError, TypeError):
+                pass
+        unmapped: list[str] = []
+        reading = self._plain(pack, captures, payload, unmapped)
+        return message_of(pack, self.number, [reading], None, unmapped)
+
+    def decode_document(self, pack: str, document: Any) -> Message:
+        """What a document says, path by path as they stand in the config. Raises PayloadError."""
         unmapped: list[str] = []
         measured_at: float | None = None
-        if self._source.value is not None:
-            readings = list(self._plain(pack, captures, payload, unmapped))
-        else:
-            document = _json(payload)
-            readings = []
-            for name, maps in self._paths:
-                if name == TIME:
-                    measured_at = _time_of(_found(name, maps[0][0], document), maps[0][1])
-                else:
-                    readings.extend(self._mapped(pack, name, maps, document, unmapped))
-            if not readings:
-                raise PayloadError("none of the mapped values is in this document")
-        return Message(pack, self.number, tuple(readings), measured_at, tuple(unmapped))
+        readings: list[Reading] = []
+        for name, maps in self._paths:
+            if name == TIME:
+                found = _found(name, maps[0][0], document)
+                measured_at = time_of(found[0] if found else None, maps[0][1])
+            else:
+                readings.extend(self._mapped(pack, name, maps, document, unmapped))
+        if not readings:
+            raise PayloadError("none of the mapped values is in this document")
+        return message_of(pack, self.number, readings, measured_at, unmapped)
 
     def _mapped(
         self,
@@ -104,7 +95,7 @@ class SourceMapping:
         document: Any,
         unmapped: list[str],
     ) -> Iterator[Reading]:
-        for position, (path, field) in enumerate(maps):
+        for place, (path, field) in enumerate(maps):
             found = _found(name, path, document)
             if not found or (len(found) == 1 and found[0] is None):
                 continue  # not in this message: a partial update, or the BMS does not know
@@ -115,45 +106,44 @@ class SourceMapping:
             if len(found) > 1 and name != PROTECTION:
                 raise PayloadError(f"{name}: the path finds {len(found)} values, not one")
             raw = found if len(found) > 1 else found[0]
-            yield _one(name, raw, field, position, unmapped)
+            yield _one(name, raw, field, place, unmapped)
 
     def _plain(
         self, pack: str, captures: dict[str, str], payload: bytes, unmapped: list[str]
-    ) -> Iterator[Reading]:
+    ) -> Reading:
         field = self._source.value
         name = field.name if field is not None else None
         if field is None or name is None:
             raise TypeError("not a source of plain values")
-        text = _text(payload)
+        text = text_of(payload)
         try:
-            raw = _json(payload)
+            raw = document_of(payload)
         except PayloadError:
             if name not in (*FLAGS, PROTECTION):
                 raise PayloadError(f"{name}: not a number") from None
             raw = text.strip()
         if name == "cell_v" and "cell" in captures:
-            cells = self._packs[pack].cells_in_series
-            number = captures["cell"]
-            index = int(number) - self._source.first_cell if number.isdecimal() else -1
+            cells = self._cells[pack]
+            cell = captures["cell"]
+            index = int(cell) - self._source.first_cell if cell.isdecimal() else -1
             if not 0 <= index < cells:
-                raise PayloadError(f"cell_v: cell '{number[:8]}' of a pack with {cells} cells")
-            yield Reading(name, _number(name, raw, field), index)
-        elif name == "temperature_degc" and "sensor" in captures:
-            yield Reading(name, _number(name, raw, field), captures["sensor"][:40])
-        elif name in LISTS:
+                raise PayloadError(f"cell_v: cell '{cell[:8]}' of a pack with {cells} cells")
+            return Reading(name, number(name, raw, field), index)
+        if name == "temperature_degc" and "sensor" in captures:
+            return Reading(name, number(name, raw, field), captures["sensor"][:40])
+        if name in LISTS:
             values = raw if isinstance(raw, list) else [raw]
-            yield self._whole_list(pack, name, values, field)
-        else:
-            yield _one(name, raw, field, 0, unmapped)
+            return self._whole_list(pack, name, values, field)
+        return _one(name, raw, field, 0, unmapped)
 
     def _whole_list(self, pack: str, name: str, values: list[Any], field: FieldMap) -> Reading:
         if name == "cell_v":
-            cells = self._packs[pack].cells_in_series
+            cells = self._cells[pack]
             if len(values) != cells:
                 raise PayloadError(f"cell_v: {len(values)} values for {cells} cells")
         elif not 0 < len(values) <= MOST_SENSORS:
             raise PayloadError(f"{name}: {len(values)} values")
-        return Reading(name, tuple([_number(name, v, field) for v in values]))
+        return Reading(name, tuple([number(name, v, field) for v in values]))
 
 
 def _found(name: str, path: JsonPath, document: Any) -> list[Any]:
@@ -163,105 +153,12 @@ def _found(name: str, path: JsonPath, document: Any) -> list[Any]:
         raise PayloadError(f"{name}: {error}") from None
 
 
-def _one(name: str, raw: Any, field: FieldMap, position: int, unmapped: list[str]) -> Reading:
+def _one(name: str, raw: Any, field: FieldMap, place: int, unmapped: list[str]) -> Reading:
     if name == PROTECTION:
-        return Reading(name, _events(raw, field, unmapped), position)
+        return Reading(name, events(raw, field, unmapped), place)
     if name in FLAGS:
-        return Reading(name, _flag(name, raw))
-    return Reading(name, _number(name, raw, field))
-
-
-def _text(payload: bytes) -> str:
-    try:
-        return payload.decode()
-    except UnicodeDecodeError:
-        raise PayloadError("not UTF-8") from None
-
-
-def _json(payload: bytes) -> Any:
-    try:
-        # Refuses NaN and infinities, which JSON does not have, and nesting beyond its own bound.
-        return from_json(payload, allow_inf_nan=False)
-    except ValueError as error:
-        reason = str(error).split(" at line")[0]
-        if "recursion" in reason:
-            raise PayloadError("nested too deep") from None
-        _text(payload)
-        raise PayloadError(f"not JSON: {reason}") from None
-
-
-def _number(name: str, raw: Any, field: FieldMap) -> float:
-    if isinstance(raw, bool) or not isinstance(raw, int | float):
-        kind = {str: "text", bool: "true/false", type(None): "null"}.get(type(raw), "not a number")
-        raise PayloadError(f"{name}: {kind} where a number belongs")
-    try:
-        value = float(raw * field.scale + field.offset)
-    except OverflowError:
-        value = math.inf
-    allowed = _CELL_RANGE if name.startswith("setting.") else RANGES[name]
-    if not allowed.low <= value <= allowed.high:
-        raise PayloadError(f"{name}: outside {allowed.low:g} to {allowed.high:g}")
-    # Conversion leaves digits that no sensor has (3312 * 0.001 = 3.3120000000000003).
-    return round(value, 6)
-
-
-def _flag(name: str, raw: Any) -> bool:
-    if isinstance(raw, bool):
-        return raw
-    if isinstance(raw, int | float) and raw in (0, 1):
-        return bool(raw)
-    if isinstance(raw, str) and raw.strip().lower() in _YES:
-        return True
-    if isinstance(raw, str) and raw.strip().lower() in _NO:
-        return False
-    raise PayloadError(f"{name}: neither yes nor no")
-
-
-def _events(raw: Any, field: FieldMap, unmapped: list[str]) -> tuple[str, ...]:
-    if field.when_true is not None:
-        return (field.when_true,) if _flag(PROTECTION, raw) else ()
-    if field.bits is not None:
-        number = isinstance(raw, int | float) and not isinstance(raw, bool)
-        # 1e400 is an infinity by now.
-        if not number or not 0 <= raw < math.inf or raw != int(raw):
-            raise PayloadError("protection: not a bit mask")
-        mask = int(raw)
-        return _unique(event for bit, event in field.bits.items() if mask >> bit & 1)
-    if isinstance(raw, str):
-        theirs = [raw.strip()] if raw.strip() else []
-    elif isinstance(raw, dict):
-        theirs = [str(key) for key, value in raw.items() if _flag(PROTECTION, value)]
-    elif isinstance(raw, list) and all(isinstance(item, str) for item in raw):
-        theirs = list(raw)
-    else:
-        raise PayloadError("protection: neither text nor a list of texts")
-    known = field.words if field.words is not None else {event: event for event in EVENTS}
-    unmapped.extend(word[:40] for word in theirs if word not in known)
-    return _unique(known[word] for word in theirs if word in known)
-
-
-def _unique(events: Iterator[str]) -> tuple[str, ...]:
-    return tuple(sorted(set(events)))
-
-
-def _time_of(found: list[Any], field: FieldMap) -> float | None:
-    if not found or found[0] is None:
-        return None
-    raw = found[0]
-    if isinstance(raw, str):
-        try:
-            moment = datetime.fromisoformat(raw)
-        except ValueError:
-            raise PayloadError("time: not RFC 3339") from None
-        if moment.tzinfo is None:
-            raise PayloadError("time: without a time zone")
-        return moment.timestamp()
-    if isinstance(raw, bool) or not isinstance(raw, int | float):
-        raise PayloadError("time: neither RFC 3339 nor Unix seconds")
-    try:
-        return float(raw * field.scale + field.offset)
-    except OverflowError:
-        raise PayloadError("time: not a time") from None
+        return Reading(name, flag(name, raw))
+    return Reading(name, number(name, raw, field))
 
 
 __all__ = ["Message", "PayloadError", "Reading", "SourceMapping"]

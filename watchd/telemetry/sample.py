@@ -15,7 +15,9 @@ class Quality(StrEnum):
     STALE = "stale"
 
 
-@dataclass(frozen=True, slots=True)
+# Not frozen, as one is made of each message and a frozen one costs seven times as much; nobody
+# changes one.
+@dataclass(slots=True)
 class Sample:
     """Telemetry of a pack as of `at` (Unix s). None is "not known": not mapped, or stale.
 

@@ -19,7 +19,7 @@ from watchd.history.summaries import (
     unpack_day,
     unpack_minutes,
 )
-from watchd.telemetry.parts import YOUNGEST_CLOCK
+from watchd.telemetry.order import YOUNGEST_CLOCK
 
 # For the sake of SD cards: one index, to which the packs of one write add side by side, and which
 # answers all that asks for no block; what waits stands in a table of its own, since a mark beside a

@@ -11,7 +11,7 @@ import sqlite3
 
 from watchd.history.recorder import DAY_S, day_of
 from watchd.history.trend_recorder import BLOCK_S, TrendPart
-from watchd.telemetry.parts import YOUNGEST_CLOCK
+from watchd.telemetry.order import YOUNGEST_CLOCK
 
 TABLES = """
 CREATE TABLE IF NOT EXISTS trends

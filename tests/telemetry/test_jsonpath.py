@@ -1,0 +1,52 @@
+"""Paths that watchd follows itself, against the library that follows all of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import jsonpath_rfc9535
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchd.telemetry.jsonpath import JsonPath
+
+NAMES = ["a", "b", "ä", "0", ""]
+scalars = st.none() | st.booleans() | st.integers(-2, 2) | st.sampled_from([*NAMES, 1.5])
+documents = st.recursive(
+    scalars,
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(NAMES), inner, max_size=4)
+    ),
+    max_leaves=25,
+)
+steps = st.one_of(
+    st.sampled_from(NAMES).map(lambda name: f"['{name}']"),
+    st.integers(-4, 4).map(lambda index: f"[{index}]"),
+    st.just("[*]"),
+    st.sampled_from([".a", ".b", ".*"]),
+)
+
+
+@given(st.lists(steps, max_size=4), documents)
+def test_the_same_values_in_the_same_order(parts: list[str], document: Any) -> None:
+    text = "$" + "".join(parts)
+    path = JsonPath(text)
+    assert path.steps is not None
+    expected = [node.value for node in jsonpath_rfc9535.find(text, document)]
+    assert repr(path.values(document)) == repr(expected)
+
+
+@pytest.mark.parametrize("text", ["$..a", "$['a','b']", "$[0:2]", "$[?@.a == 1].b", "$[0,1]"])
+def test_others_are_the_librarys(text: str) -> None:
+    path = JsonPath(text)
+    assert path.steps is None
+    document = [{"a": 1, "b": 2}, {"a": 3}]
+    expected = [node.value for node in jsonpath_rfc9535.find(text, document)]
+    assert path.values(document) == expected
+
+
+def test_a_document_is_left_as_it_was() -> None:
+    document = {"mv": [1, 2]}
+    JsonPath("$.mv[*]").values(document)
+    assert document == {"mv": [1, 2]}
