@@ -10,6 +10,7 @@ import pytest
 
 from tests.estimators.moment import sample, setting
 from tests.truth.ocv import ocv_v
+from watchd.estimators.cells.extremes import Extremes
 from watchd.estimators.cells.imbalance import FIGURES, Imbalance
 from watchd.estimators.cells.ways import End
 from watchd.estimators.charging.charge import Charge
@@ -63,6 +64,7 @@ class Pack:
         seen = sample(
             self.now, cell_v=cells, current_a=amps, renewed=RENEWED if cells else frozenset()
         )
+        Extremes(SETTING).update(seen, known)
         self.charge.update(seen, known)
         self.imbalance.update(seen, known)
         self.figures = known
