@@ -9,7 +9,8 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from tests.estimators.moment import sample, setting
-from watchd.estimators.balancing.balancer import FIGURES, KEPT, Balancer
+from watchd.estimators.balancing.balancer import FIGURES, Balancer
+from watchd.estimators.balancing.days import KEPT
 from watchd.figures import Figures, Value
 
 BALANCER = {"current_a": 0.5, "from_v": 3.42}

@@ -223,3 +223,34 @@ def test_a_steeper_top_allows_less() -> None:
     ]
     assert amps == sorted(amps, reverse=True)
     assert amps[0] > 1.5 * amps[-1] > 0
+
+
+@EXACT
+@given(tops(), st.floats(0.1, 500.0), st.floats(0.0, 0.2))
+def test_what_is_called_ample_at_the_top_is_what_comes_out(
+    case: tuple[UpperEnd, tuple[float, float, float, float, float]], most_a: float, below_v: float
+) -> None:
+    """The short way of a calm cell must say what the long one says, to the last bit."""
+    end, (limit_v, to_v, _, hours, ah) = case
+    ohm = end.ample_ohm(limit_v, to_v, hours, ah, most_a)
+    if ohm >= 0.0:
+        assert end.most_a(limit_v, to_v - below_v, ohm, hours, ah, most_a) == most_a
+        above_ohm = 1.05 * ohm + 1e-5
+        assert end.most_a(limit_v, to_v, above_ohm, hours, ah, most_a) < most_a
+
+
+@EXACT
+@given(BELOW, st.floats(0.1, 500.0), st.floats(0.0, 0.2))
+def test_what_is_called_ample_at_the_bottom_is_what_comes_out(
+    asked: tuple[float, float, float, float, float], most_a: float, above_v: float
+) -> None:
+    limit_v, from_v, _, hours, ah = asked
+    ohm = BOTTOM.ample_ohm(limit_v, from_v, hours, ah, most_a)
+    if ohm >= 0.0:
+        assert BOTTOM.most_a(limit_v, from_v + above_v, ohm, hours, ah, most_a) == most_a
+        assert BOTTOM.most_a(limit_v, from_v, 1.05 * ohm + 1e-5, hours, ah, most_a) < most_a
+
+
+def test_where_nothing_is_asked_nothing_is_ample() -> None:
+    assert TOP.ample_ohm(3.60, 3.37, 0.02, 200.0, 0.0) < 0
+    assert BOTTOM.ample_ohm(2.60, 3.20, 0.02, 200.0, 0.0) < 0

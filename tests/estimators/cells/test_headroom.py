@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tests.estimators.moment import sample, setting
 from watchd.config import Profile
 from watchd.estimators.cells.end_of_charge import UpperEnd
+from watchd.estimators.cells.extremes import Extremes
 from watchd.estimators.cells.headroom import FIGURES, STEEPEST, Headroom
 from watchd.figures import Figures
 
@@ -28,7 +29,7 @@ class Seen:
 
     def __init__(self, **pack: Any) -> None:
         self.setting = setting(cells_in_series=CELLS, **pack)
-        self.headroom = Headroom(self.setting)
+        self.cells, self.headroom = Extremes(self.setting), Headroom(self.setting)
         self.at = 0.0
         self.figures: Figures = {}
 
@@ -44,8 +45,6 @@ class Seen:
         """Cells of 3.33 V but for the first, which are given."""
         volts = (*cell_v, *[3.33] * (CELLS - len(cell_v)))
         self.figures |= {
-            "cell_max_v": max(volts),
-            "cell_min_v": min(volts),
             "resistance_mohm": CELLS * CELL_MOHM,
             "joint_excess_mohm": None,
             "joint_cell_no": None,
@@ -58,6 +57,7 @@ class Seen:
             **known,
         }
         seen = sample(self.at, cell_v=volts, current_a=amps, renewed=renewed)
+        self.cells.update(seen, self.figures)
         self.headroom.update(seen, self.figures)
         self.at += 10.0
         return self

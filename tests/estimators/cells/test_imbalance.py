@@ -10,6 +10,7 @@ import pytest
 
 from tests.estimators.moment import sample, setting
 from tests.truth.ocv import ocv_v
+from watchd.estimators.cells.extremes import Extremes
 from watchd.estimators.cells.imbalance import FIGURES, Imbalance
 from watchd.estimators.cells.ways import End
 from watchd.estimators.charging.charge import Charge
@@ -42,6 +43,7 @@ class Pack:
         self.whole_mohm: float | None = CELLS * CELL_MOHM + (joint[1] if joint else 0.0)
         self.noise = random.Random(11)
         self.now = 0.0
+        self.extremes = Extremes(SETTING)
         self.charge, self.imbalance = Charge(SETTING), Imbalance(SETTING)
         self.figures: Figures = {}
 
@@ -63,6 +65,7 @@ class Pack:
         seen = sample(
             self.now, cell_v=cells, current_a=amps, renewed=RENEWED if cells else frozenset()
         )
+        self.extremes.update(seen, self.figures)
         self.charge.update(seen, self.figures)
         self.imbalance.update(seen, self.figures)
 

@@ -20,11 +20,11 @@ they are withheld for fewer than `LEAST` days, and without a full pack there is 
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import astuple, dataclass, replace
 from statistics import median
 from typing import Any
 
+from watchd.estimators.balancing.days import KEPT, Day, packed, unpacked
 from watchd.estimators.balancing.trend import Slope, likeness, mann_kendall, theil_sen
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text
@@ -56,7 +56,6 @@ FIGURES: tuple[Figure, ...] = (
 )
 _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 DAY_S = 86400.0
-KEPT = 30  # points; older ones say little of now
 OLDEST_S = 60 * DAY_S
 SAME_DAY_S = 16 * 3600.0  # from the first full of a day to the last: the sun's, not the calendar's
 LEAST = 6  # points: with fewer, no order of them is sure
@@ -74,20 +73,6 @@ MATTERS_C, CHANGE_C = 1e-4, 1.5e-3
 # Where so many of the pairs of at least `CLEAR_FROM` points agree, likeness cannot be the reason:
 # what a bend leaves beside the line would be taken for it.
 CLEAR, CLEAR_FROM = 0.8, 8
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """A day's last full. Times in s, hours since the point before."""
-
-    began: float  # the first full of the day
-    at: float
-    spread_mv: float
-    imbalance_ah: float | None
-    steep: bool  # the lowest cell was above the knee
-    window_h: float  # a cell above the balancer's start voltage
-    worked_h: float  # and a spread that it works on
-    watched_h: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +120,7 @@ class Balancer:
         self._longest_gap_s = setting.longest_gap_s
         known = saved or {}
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
-        self._fulls: deque[Day] = deque((Day(*f) for f in known.get("fulls", ())), KEPT)
+        self._packed = packed([Day(*f) for f in known.get("fulls", ())])
         self._full_since: float | None = known.get("full_since")
         self._low_v: float | None = known.get("low_v")  # lowest cell while full was met
         # In the window since: whether the balancer works. None: not in it.
@@ -146,6 +131,7 @@ class Balancer:
         self._worked_s: float = known.get("worked_s", 0.0)
         self._watched_from_h: float | None = known.get("watched_from_h")
         self._imbalance_ah: float | None = known.get("imbalance_ah")  # taken last
+        self._told: Figures | None = None  # where the figures stand
         if self._figures["balancer_verdict"] is None:
             self._figures["balancer_verdict"] = TOO_EARLY
 
@@ -153,7 +139,7 @@ class Balancer:
         """Plain data from which it goes on."""
         return {
             "figures": dict(self._figures),
-            "fulls": [list(astuple(full)) for full in self._fulls],
+            "fulls": [list(astuple(full)) for full in unpacked(self._packed)],
             "full_since": self._full_since,
             "low_v": self._low_v,
             "window": list(self._window) if self._window else None,
@@ -172,7 +158,9 @@ class Balancer:
             self._follow_full(sample.at, figures)
         if self._watched_from_h is None:
             self._watched_from_h = _number(figures["counted_h"])
-        figures.update(self._figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def _count_window(self, sample: Sample, high: object, spread: object) -> None:
         at, before = sample.at, self._window
@@ -226,7 +214,7 @@ class Balancer:
         )
         self._window_s = self._worked_s = 0.0
         self._watched_from_h = counted_h
-        fulls = self._fulls
+        fulls = unpacked(self._packed)
         if fulls and at - fulls[-1].began < SAME_DAY_S:
             old = fulls.pop()
             point = replace(
@@ -238,27 +226,28 @@ class Balancer:
             )
         fulls.append(point)
         while fulls[0].at < at - OLDEST_S:
-            fulls.popleft()
-        self._judge()
+            fulls.pop(0)
+        self._packed = packed(fulls)
+        self._judge(fulls[-KEPT:])
 
-    def _judge(self) -> None:
-        fulls, last = self._fulls, self._fulls[-1]
+    def _judge(self, fulls: list[Day]) -> None:
+        last, self._told = fulls[-1], None
         spreads = [((f.at - last.at) / DAY_S, f.spread_mv) for f in fulls]
         spread = trend(spreads, MATTERS_MV, CHANGE_MV)
         charges = [
             ((f.at - last.at) / DAY_S, f.imbalance_ah) for f in fulls if f.imbalance_ah is not None
         ]
         charge = trend(charges, *self._matters_ah)
-        level_mv = median(f.spread_mv for f in list(fulls)[-3:])
+        level_mv = median(f.spread_mv for f in fulls[-3:])
         known = self._figures
         known["balancer_verdict"] = verdict = _verdict(
-            level_mv, spread, charge, steep=all(f.steep for f in list(fulls)[-RECENT:])
+            level_mv, spread, charge, steep=all(f.steep for f in fulls[-RECENT:])
         )
         slope = spread.slope if spread is not None else None
         known["spread_slope_mv"] = slope.slope if slope else None
         known["spread_slope_low_mv"] = slope.low if slope else None
         known["spread_slope_high_mv"] = slope.high if slope else None
-        self._size(charge)
+        self._size(fulls[-AVERAGED:], charge)
         known["days_to_balanced_d"] = None
         if verdict == CLOSING:
             if charge is not None and charge.way == -1:
@@ -266,11 +255,10 @@ class Balancer:
             elif slope is not None and slope.slope < 0:
                 known["days_to_balanced_d"] = max(0.0, (level_mv - SMALL_MV) / -slope.slope)
 
-    def _size(self, charge: Trend | None) -> None:
+    def _size(self, recent: list[Day], charge: Trend | None) -> None:
         """Ah a day that the balancer can move, and that it must."""
         known = self._figures
         known["balancer_can_move_ah"] = known["balancer_needed_ah"] = None
-        recent = list(self._fulls)[-AVERAGED:]
         watched_d = sum(f.watched_h for f in recent) / 24.0
         if self._amps is None or watched_d < 1.0:
             return

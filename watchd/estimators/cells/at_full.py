@@ -34,11 +34,7 @@ FIGURES: tuple[Figure, ...] = (
         within=CELL_V,
     ),
 )
-_OF = {
-    "cell_max_at_full_v": "cell_max_v",
-    "cell_mean_at_full_v": "cell_mean_v",
-    "cell_min_at_full_v": "cell_min_v",
-}
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 AVERAGE_S = 300.0
 # A cloud does not end a full charge; an evening does.
 APART_S = 3600.0
@@ -53,7 +49,8 @@ class AtFull:
         known = saved or {}
         if known.get("charge_voltage_v") != self._charge_voltage_v:
             known = {}
-        self._figures: Figures = {**dict.fromkeys(_OF), **known.get("figures", {})}
+        self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+        self._told: Figures | None = None  # where the figures stand
         self._at: float | None = known.get("at")
         deviation = known.get("deviation_mv")
         self._deviation_mv: list[float] | None = list(deviation) if deviation else None
@@ -70,32 +67,45 @@ class AtFull:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from those of `extremes` and `full`."""
         if figures["since_full_h"] == 0.0:
-            seen = {name: figures[of] for name, of in _OF.items()}
-            volts = {name: v for name, v in seen.items() if isinstance(v, float)}
-            if len(volts) == len(_OF):
-                self._take(sample.at, volts, sample.cell_v)
-        figures.update(self._figures)
+            high_v, mean_v, low_v = (
+                figures["cell_max_v"],
+                figures["cell_mean_v"],
+                figures["cell_min_v"],
+            )
+            if isinstance(high_v, float) and isinstance(mean_v, float) and isinstance(low_v, float):
+                self._take(sample, high_v, mean_v, low_v)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def deviation_mv(self) -> tuple[float, ...] | None:
         """Each cell minus the mean of them, in order, as of then; None until the pack was full."""
         return tuple(self._deviation_mv) if self._deviation_mv is not None else None
 
-    def _take(self, at: float, volts: dict[str, float], cells: tuple[float, ...] | None) -> None:
-        step_s = at - self._at if self._at is not None else math.inf
-        self._at = at
+    def _take(self, sample: Sample, high_v: float, mean_v: float, low_v: float) -> None:
+        step_s = sample.at - self._at if self._at is not None else math.inf
+        self._at, self._told = sample.at, None
         anew = step_s > APART_S
         # Weight of what holds since the last look; a break weighs no more than one gap may.
         part = 1.0 - math.exp(-min(step_s, self._longest_gap_s) / AVERAGE_S)
-        for name, seen in volts.items():
-            mean = self._figures[name]
+        known = self._figures
+        for name, seen in (
+            ("cell_max_at_full_v", high_v),
+            ("cell_mean_at_full_v", mean_v),
+            ("cell_min_at_full_v", low_v),
+        ):
+            mean = known[name]
             moves = isinstance(mean, float) and not anew
-            self._figures[name] = mean + part * (seen - mean) if moves else seen  # type: ignore[operator]
+            known[name] = mean + part * (seen - mean) if moves else seen  # type: ignore[operator]
+        cells, before = sample.cell_v, self._deviation_mv
         if cells is None:
             return
-        mean_v = sum(cells) / len(cells)
-        now = [(v - mean_v) * 1000 for v in cells]
-        before = self._deviation_mv
-        if before is not None and not anew and len(before) == len(now):
-            now = [m + part * (v - m) for m, v in zip(before, now, strict=True)]
         # Few digits, for the state is written every few minutes; 0.02 mV at one sample a second.
-        self._deviation_mv = [round(mv, 4) for mv in now]
+        if before is None or anew or len(before) != len(cells):
+            self._deviation_mv = [round((v - mean_v) * 1000, 4) for v in cells]
+        else:
+            # Twice as fast as `round` to so many digits.
+            self._deviation_mv = [
+                round(10_000.0 * (m + part * ((v - mean_v) * 1000 - m))) / 10_000.0
+                for m, v in zip(before, cells, strict=True)
+            ]

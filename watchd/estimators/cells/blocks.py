@@ -6,15 +6,12 @@ steps keeps both sides of a step apart, which is where a resistance shows best.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from operator import add
-from typing import Any
-
-from watchd.telemetry.sample import Sample
+from typing import Any, NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(NamedTuple):
     """Means over one block: cells in V, current in A."""
 
     at: float  # middle, Unix s
@@ -23,10 +20,9 @@ class Block:
     samples: int
 
 
-def is_one_moment(sample: Sample, within_s: float) -> bool:
+def is_one_moment(measured_at: Mapping[str, float], within_s: float) -> bool:
     """Whether cells and current were measured together, within so many seconds."""
-    measured = sample.measured_at
-    return -within_s <= measured["cell_v"] - measured["current_a"] <= within_s
+    return -within_s <= measured_at["cell_v"] - measured_at["current_a"] <= within_s
 
 
 class Blocks:
@@ -75,10 +71,10 @@ class Blocks:
         self._count = 0
 
     def _block(self) -> Block:
-        count = self._count
+        count = float(self._count)
         return Block(
-            at=(self._begin + self._last) / 2,
-            cell_v=[total / count for total in self._sums],
-            current_a=self._amps / count,
-            samples=count,
+            (self._begin + self._last) / 2,
+            [total / count for total in self._sums],
+            self._amps / count,
+            self._count,
         )

@@ -17,7 +17,11 @@ end and like currents tell most of L.
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass
+from itertools import chain
+from math import inf
+from operator import ge
 from typing import Any
 
 from watchd.estimators.cells.least_squares import LeastSquares
@@ -59,16 +63,20 @@ class Crossings:
         cells: int,
         saved: dict[str, Any] | None = None,
     ) -> None:
-        self._levels, self._to_come_ah = levels_v, to_come_ah
+        self._levels, self._to_come_ah, self._cells = levels_v, to_come_ah, cells
         known = saved or {}
+        rows = known.get("found", ())
+        if any(len(row) != len(levels_v) for row in rows):
+            known, rows = {}, ()  # of another profile
+        # The level that each cell crosses next, from the lowest; and that level's voltage.
         self._next: list[int] = list(known.get("next", ()))
+        self._due = self._due_v()
         self._last: list[float] = list(known.get("last", ()))
         self._when: Crossing | None = tuple(known["when"]) if known.get("when") else None
         self._at: float = known.get("at", 0.0)
-        self._found: list[list[Crossing | None]] = [
-            [tuple(c) if c else None for c in row]
-            for row in known.get("found", [[None] * len(levels_v)] * cells)
-        ]
+        # Of each cell, its crossings of the levels before the next, one after the other. Bare
+        # numbers, for tuples of them would be most of what a pack keeps.
+        self._found = [array("d", chain.from_iterable(filter(None, row))) for row in rows]
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -77,13 +85,13 @@ class Crossings:
             "last": list(self._last),
             "when": list(self._when) if self._when else None,
             "at": self._at,
-            "found": [[list(c) if c else None for c in row] for row in self._found],
+            "found": [[list(c) if c else None for c in row] for row in self._rows()],
         }
 
     def clear(self) -> None:
         """A new way begins."""
         self._next, self._last, self._when = [], [], None
-        self._found = [[None] * len(self._levels) for _ in self._found]
+        self._found = []
 
     def take(self, at: float, volts: list[float], moved_ah: float, current_a: float) -> None:
         """Voltages less what resistance does, and the charge that has flowed."""
@@ -95,42 +103,61 @@ class Crossings:
         step_s = max(at - self._at, 0.0)
         surface_a = before[2] + (current_a - before[2]) * step_s / (step_s + SURFACE_S)
         now = (moved_ah, current_a, surface_a)
-        last, levels, upto = self._last, self._levels, len(self._levels)
-        if current_a > 0.0:
-            for k, high in enumerate(volts):
-                level, low = self._next[k], last[k]
-                while level < upto and high >= levels[level]:
-                    part = (levels[level] - low) / (high - low) if high > low else 1.0
-                    self._found[k][level] = _between(before, now, min(max(part, 0.0), 1.0))
-                    level += 1
-                self._next[k] = level
+        if current_a > 0.0 and any(map(ge, volts, self._due)):
+            self._cross(volts, before, now)
         self._last, self._when, self._at = volts, now, at
+
+    def _cross(self, volts: list[float], before: Crossing, now: Crossing) -> None:
+        levels, upto = self._levels, len(self._levels)
+        for k, (high, low) in enumerate(zip(volts, self._last, strict=True)):
+            level = self._next[k]
+            while level < upto and high >= levels[level]:
+                part = (levels[level] - low) / (high - low) if high > low else 1.0
+                self._found[k].extend(_between(before, now, min(max(part, 0.0), 1.0)))
+                level += 1
+            self._next[k] = level
+        self._due = self._due_v()
+
+    def _due_v(self) -> list[float]:
+        """The level that each cell crosses next."""
+        levels = (*self._levels, inf)
+        return [levels[level] for level in self._next]
 
     def _begin(self, volts: list[float]) -> None:
         # A level that a cell is already at was not seen to be crossed.
         self._last = list(volts)
         self._next = [sum(level <= v + 0.003 for level in self._levels) for v in volts]
+        self._due = self._due_v()
+        self._found = [array("d") for _ in volts]
+
+    def _rows(self) -> list[list[Crossing | None]]:
+        """The crossings of each cell, level by level, None where there was none."""
+        rows: list[list[Crossing | None]] = [[None] * len(self._levels) for _ in range(self._cells)]
+        for row, found, upto in zip(rows, self._found, self._next, strict=False):
+            crossed: list[Crossing] = list(zip(found[::3], found[1::3], found[2::3], strict=True))
+            row[upto - len(crossed) : upto] = crossed
+        return rows
 
     def lags(self, cell_mohm: float, sizes: list[tuple[float, float]]) -> list[Lag | None]:
         """Of each cell, None where it shares too few levels with the median cell.
 
         `sizes`: by which part each is larger than the median cell, as known before, and its sigma.
         """
-        middles = [self._middle(j) for j in range(len(self._levels))]
+        rows = self._rows()
+        middles = [self._middle(rows, j) for j in range(len(self._levels))]
         slopes = self._slopes_mv_per_ah(middles)
         return [
             self._lag(row, middles, slopes, cell_mohm, size)
-            for row, size in zip(self._found, sizes, strict=True)
+            for row, size in zip(rows, sizes, strict=True)
         ]
 
-    def _middle(self, level: int) -> Crossing | None:
+    def _middle(self, rows: list[list[Crossing | None]], level: int) -> Crossing | None:
         """The crossing of the median cell; cells that have not crossed come after all others."""
-        found = sorted(c for row in self._found if (c := row[level]) is not None)
-        count = len(self._found)
+        found = sorted(c for row in rows if (c := row[level]) is not None)
+        count = len(rows)
         # A cell that was above the level when the way began has an unknown crossing.
         skipped = any(
-            row[level] is None and level < upto
-            for row, upto in zip(self._found, self._next, strict=False)
+            row[level] is None and level < upto for row, upto in zip(rows, self._next, strict=False)
         )
         if skipped or len(found) <= count // 2:
             return None

@@ -20,13 +20,14 @@ Voltages in V, resistances in Ohm, charge in Ah, currents in A: magnitudes in th
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import exp, inf, log
 
 _ROUNDS, _NEAR_A = 20, 0.001
 _FAR = 50.0  # e-folds
+_SURE_OHM = 1e-9  # far above the rounding of sums, far below any resistance
 # Above the flat part by less than this, a voltage says nothing of where on the end a cell is.
 _LEAST_RISE_V = 0.0005
 
@@ -81,14 +82,25 @@ class UpperEnd:
                 break
         return min(max(amps, 0.0), at_most_a)
 
+    def ample_ohm(
+        self, limit_v: float, to_v: float, horizon_h: float, capacity_ah: float, amps: float
+    ) -> float:
+        """Up to this resistance every cell up to `to_v` bears so many A; below 0 if none does."""
+        if not 0.0 < amps * horizon_h / (capacity_ah * self.efold) < _FAR:
+            return -inf
+        rise_v = max(to_v - self.flat_v, _LEAST_RISE_V)
+        grown_v = to_v - rise_v + rise_v * exp(amps * horizon_h / (capacity_ah * self.efold))
+        return (limit_v - grown_v) / amps - _SURE_OHM
+
 
 class LowerEnd:
     """The bottom of the curve, from pairs of open-circuit voltage and SoC in %; both rise."""
 
-    __slots__ = ("_points",)
+    __slots__ = ("_points", "_rising")
 
     def __init__(self, points: Sequence[Sequence[float]]) -> None:
         self._points = [(volts, soc_pct / 100.0) for volts, soc_pct in points]
+        self._rising = [v for v, _ in self._points], [charge for _, charge in self._points]
 
     def charge(self, open_v: float) -> float:
         """State of charge from 0 to 1, beyond the table's ends as its last pieces run."""
@@ -127,8 +139,18 @@ class LowerEnd:
                 break
         return low_a
 
+    def ample_ohm(
+        self, limit_v: float, from_v: float, horizon_h: float, capacity_ah: float, amps: float
+    ) -> float:
+        """Up to this resistance every cell from `from_v` on gives so many A; below 0 if none."""
+        if amps <= 0.0:
+            return -inf
+        left = self.charge(from_v) - horizon_h / capacity_ah * amps
+        return (min(self.open_v(left), from_v) - limit_v) / amps - _SURE_OHM
+
     def _piece(self, axis: int, value: float) -> tuple[tuple[float, float], tuple[float, float]]:
-        for low, high in pairwise(self._points):
-            if value <= high[axis]:
-                return low, high
-        return self._points[-2], self._points[-1]
+        points = self._points
+        # The first whose upper end is not below; of the beginning of the table and beyond its end,
+        # the nearest.
+        upper = bisect_left(self._rising[axis], value, 1, len(points) - 1)
+        return points[upper - 1], points[upper]

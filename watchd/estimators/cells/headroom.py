@@ -21,8 +21,8 @@ rest is ours.
 
 from __future__ import annotations
 
-from math import exp, log
-from typing import Any
+from math import exp, inf, log
+from typing import Any, cast
 
 from watchd.estimators.cells.end_of_charge import LowerEnd, UpperEnd
 from watchd.estimators.charging.count import Count
@@ -44,7 +44,6 @@ STEADY = 0.15  # part by which the current may differ between them
 LEARN = 0.2  # weight of a look
 STEEPEST, SHALLOWEST = 4.0, 0.75
 REFERENCE_H = 12.0  # over which the temperature counts at which resistance was learnt
-_RENEWED = frozenset({"cell_v", "current_a", "temperature_degc"})
 
 FIGURES: tuple[Figure, ...] = (
     number(
@@ -110,15 +109,22 @@ class Headroom:
         self._lower = LowerEnd(profile.low_end)
         self._steepness: float = known.get("steepness", 1.0)
         self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
+        # The limit for which it was found up to which resistance calm cells bear the most.
+        self._ample_limit_v, self._ample_up_ohm = -inf, -inf
         # The last look: cell, rise above the flat part, net charge, current.
         self._look: list[float] | None = known.get("look")
         self._calm_from_v = profile.flat_from_v
         self._calm_to_v = profile.upper_knee_v - BELOW_KNEE_V
+        self._least_v = self._lower_v + self._lower_margin_v
+        self._ample_down_ohm = self._lower.ample_ohm(
+            self._least_v, self._calm_from_v, self._horizon_h, self._nameplate_ah, self._most_a
+        )
         self._looked_at: float = known.get("looked_at", 0.0)
         self._learnt_mohm: float | None = known.get("learnt_mohm")
         self._learnt_degc: float | None = known.get("learnt_degc")
         self._learnt_at: float = known.get("learnt_at", 0.0)
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+        self._told: Figures | None = None  # where they stand
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -136,27 +142,32 @@ class Headroom:
         """Write `FIGURES`, from those of `extremes`, `charge` and `joints`."""
         cells, amps, whole_mohm = sample.cell_v, sample.current_a, figures["resistance_mohm"]
         if cells is None or amps is None or not isinstance(whole_mohm, float):
-            self._figures = dict(_UNKNOWN)
+            if self._figures is not _UNKNOWN:
+                self._figures, self._told = _UNKNOWN, None
         elif self._figures["horizon_mohm"] is None or (
-            sample.renewed & _RENEWED and not self._is_calm(sample.at, figures)
+            not self._is_calm(sample.at, figures) and _has_news(sample.renewed)
         ):
             self._learn_temperature(sample, figures, whole_mohm)
             self._figures = self._found(cells, amps, whole_mohm, figures)
-            self._looked_at = sample.at
-        figures.update(self._figures)
+            self._looked_at, self._told = sample.at, None
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def _is_calm(self, at: float, figures: Figures) -> bool:
         """Whether all was far from its limits a moment ago, and every cell still is."""
         if not 0.0 <= at - self._looked_at < CALM_S:
             return False
-        found, high_v, low_v = self._figures, figures["cell_max_v"], figures["cell_min_v"]
-        return (
-            found["charge_headroom_a"] == found["discharge_headroom_a"] == self._most_a
-            and isinstance(high_v, float)
+        high_v, low_v = figures["cell_max_v"], figures["cell_min_v"]
+        if not (
+            isinstance(high_v, float)
             and isinstance(low_v, float)
             and high_v < self._calm_to_v
             and low_v > self._calm_from_v
-        )
+        ):
+            return False
+        found = self._figures
+        return found["charge_headroom_a"] == found["discharge_headroom_a"] == self._most_a
 
     def _learn_temperature(self, sample: Sample, figures: Figures, whole_mohm: float) -> None:
         """Follow the temperature of the blocks from which resistance is learnt."""
@@ -178,20 +189,21 @@ class Headroom:
         ohm *= self._warmth(figures["temperature_min_degc"])
         drop_v = ohm * amps
         # All cells carry one current: of those with one resistance the highest comes first.
-        highest, lowest = _ends(cells, joint)
+        highest, lowest = _ends(cells, joint, figures)
         high_v = cells[highest] - drop_v
         self._watch(high_v, highest, amps, figures)
-        up_a, up = self._up_a(high_v, ohm, figures), highest
+        over_v = self._over_v(figures["setting_overvoltage_v"])
+        up_a, up = self._up_a(over_v, high_v, ohm), highest
         down_a, down = self._down_a(cells[lowest] - drop_v, ohm), lowest
         if joint >= 0:
             path_v, path_ohm = cells[joint] - drop_v - joint_ohm * amps, ohm + joint_ohm
-            path_a = self._up_a(path_v, path_ohm, figures)
+            path_a = self._up_a(over_v, path_v, path_ohm)
             if path_a < up_a:
                 up_a, up = path_a, joint
             path_a = self._down_a(path_v, path_ohm)
             if path_a < down_a:
                 down_a, down = path_a, joint
-        mean_v = sum(cells) / len(cells) - drop_v - joint_ohm * amps / len(cells)
+        mean_v = cast("float", figures["cell_mean_v"]) - drop_v - joint_ohm * amps / len(cells)
         per_ah = self._upper.slope_v(mean_v) / self._nameplate_ah
         whole = ohm * len(cells) + joint_ohm + per_ah * self._horizon_h * len(cells)
         return {
@@ -203,22 +215,24 @@ class Headroom:
             "top_steepness": self._steepness,
         }
 
-    def _up_a(self, open_v: float, ohm: float, figures: Figures) -> float:
-        reported = figures["setting_overvoltage_v"]
+    def _over_v(self, reported: object) -> float:
         over_v = min(self._upper_v, reported) if isinstance(reported, float) else self._upper_v
-        return self._upper.most_a(
-            over_v - self._upper_margin_v,
-            open_v,
-            ohm,
-            self._horizon_h,
-            self._nameplate_ah,
-            self._most_a,
-        )
+        return over_v - self._upper_margin_v
+
+    def _up_a(self, limit_v: float, open_v: float, ohm: float) -> float:
+        upper, ends = self._upper, (self._horizon_h, self._nameplate_ah, self._most_a)
+        if limit_v != self._ample_limit_v:
+            self._ample_limit_v = limit_v
+            self._ample_up_ohm = upper.ample_ohm(limit_v, self._calm_to_v, *ends)
+        if open_v <= self._calm_to_v and ohm <= self._ample_up_ohm:
+            return self._most_a
+        return upper.most_a(limit_v, open_v, ohm, *ends)
 
     def _down_a(self, open_v: float, ohm: float) -> float:
-        limit_v = self._lower_v + self._lower_margin_v
+        if open_v >= self._calm_from_v and ohm <= self._ample_down_ohm:
+            return self._most_a
         return self._lower.most_a(
-            limit_v, open_v, ohm, self._horizon_h, self._nameplate_ah, self._most_a
+            self._least_v, open_v, ohm, self._horizon_h, self._nameplate_ah, self._most_a
         )
 
     def _warmth(self, degc: object) -> float:
@@ -246,14 +260,20 @@ class Headroom:
             ratio = min(max(ratio, SHALLOWEST), STEEPEST)
             self._steepness += LEARN * (ratio - self._steepness)
             self._upper = UpperEnd(self._flat_v, self._efold / self._steepness)
+            self._ample_limit_v = -inf
         self._look = [cell, rise_v, moved_ah, amps]
 
 
-def _ends(cells: tuple[float, ...], joint: int) -> tuple[int, int]:
+def _has_news(renewed: frozenset[str]) -> bool:
+    return "cell_v" in renewed or "current_a" in renewed or "temperature_degc" in renewed
+
+
+def _ends(cells: tuple[float, ...], joint: int, figures: Figures) -> tuple[int, int]:
     """The highest and the lowest cell but that of the worst path, which is looked at by itself."""
-    highest, lowest = cells.index(max(cells)), cells.index(min(cells))
+    highest = cast("int", figures["cell_max_no"]) - 1
+    lowest = cast("int", figures["cell_min_no"]) - 1
     if joint in (highest, lowest) and len(cells) > 1:
-        others = [i for i in range(len(cells)) if i != joint]
-        highest = max(others, key=cells.__getitem__)
-        lowest = min(others, key=cells.__getitem__)
+        others = cells[:joint] + cells[joint + 1 :]
+        highest, lowest = others.index(max(others)), others.index(min(others))
+        return highest + (highest >= joint), lowest + (lowest >= joint)
     return highest, lowest

@@ -89,6 +89,7 @@ class Imbalance:
         self._down = Way(-1.0, down, nameplate, cells, known.get("down"))
         self._hole_h: float | None = known.get("hole_h")
         self._figures: Figures = dict(known.get("figures", _UNKNOWN))
+        self._told: Figures | None = None  # where they stand
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -105,17 +106,24 @@ class Imbalance:
         """Write `FIGURES`."""
         cells, amps = sample.cell_v, sample.current_a
         if cells is not None and amps is not None and "cell_v" in sample.renewed:
-            near = max(cells) >= self._up_from_v if amps > 0.0 else min(cells) <= self._down_from_v
+            # Known, as the cells are.
+            high_v, low_v = figures["cell_max_v"], figures["cell_min_v"]
+            if amps > 0.0:
+                near = isinstance(high_v, float) and high_v >= self._up_from_v
+            else:
+                near = isinstance(low_v, float) and low_v <= self._down_from_v
             if not near:
                 self._blocks.drop()
                 if not 0.0 <= sample.at - self._looked_at < LOOK_S:
                     self._look(sample.at, figures)
-            elif is_one_moment(sample, self._within_s):
+            elif is_one_moment(sample.measured_at, self._within_s):
                 block = self._blocks.take(sample.at, cells, amps)
                 if block is not None:
-                    self._look(sample.at, figures)
-                    self._cross(block, sample.at, figures)
-        figures.update(self._figures)
+                    count = self._look(sample.at, figures)
+                    self._cross(block, sample.at, count, figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def of_cell(self, cell: int) -> Figures:
         """`CELL_FIGURES` of the 0-based `cell`, withheld as those of the pack are."""
@@ -132,7 +140,7 @@ class Imbalance:
             clear * self._nameplate_ah, CLEAR_PART * abs(end.ahead_ah), LEAST_SIGMA_AH
         )
 
-    def _look(self, at: float, figures: Figures) -> None:
+    def _look(self, at: float, figures: Figures) -> Count:
         """Whether a way has begun or ended, by the charge that has moved."""
         self._looked_at = at
         count, whole_mohm = Count.of(figures), figures["resistance_mohm"]
@@ -141,25 +149,23 @@ class Imbalance:
             self._up.stop()
             self._down.stop()
         if not isinstance(whole_mohm, float):
-            return
+            return count
         turn_ah, begin_ah = TURN * self._nameplate_ah, BEGIN * self._nameplate_ah
         for way in (self._up, self._down):
             if way.has_ended(count.net_ah, turn_ah, begin_ah):
                 way.end(at, whole_mohm / self._cells, self._sizes())
-                self._figures = self._found()
+                self._figures, self._told = self._found(), None
+        return count
 
-    def _cross(self, block: Block, now: float, figures: Figures) -> None:
+    def _cross(self, block: Block, now: float, count: Count, figures: Figures) -> None:
         whole_mohm = figures["resistance_mohm"]
         if not isinstance(whole_mohm, float):
             return
-        moved_ah = Count.of(figures).net_ah
-        reading = Reading(
-            at=block.at,
-            volts=_without_resistance(block, whole_mohm / self._cells, figures),
-            moved_ah=moved_ah - block.current_a * (now - block.at) / 3600.0,
-            current_a=block.current_a,
-        )
-        (self._up if block.current_a > 0.0 else self._down).cross(reading)
+        way = self._up if block.current_a > 0.0 else self._down
+        if way.going:
+            volts = _without_resistance(block, whole_mohm / self._cells, figures)
+            moved_ah = count.net_ah - block.current_a * (now - block.at) / 3600.0
+            way.cross(Reading(block.at, volts, moved_ah, block.current_a))
 
     def _found(self) -> Figures:
         bottoms = [e.turned() if e else None for e in self._down.ends]

@@ -24,6 +24,8 @@ flows, so that its drift does not look like resistance; r_k is forgotten over da
 
 from __future__ import annotations
 
+from array import array
+from itertools import compress
 from statistics import median
 from typing import Any
 
@@ -96,6 +98,7 @@ class Joints:
         self._settled_at: float = known.get("settled_at", 0.0)
         self._peaks = Peaks(known.get("peaks"))
         self._figures: Figures = dict(known.get("figures", _UNKNOWN))
+        self._told: Figures | None = None  # where they stand
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -117,12 +120,14 @@ class Joints:
             cells is not None
             and amps is not None
             and "cell_v" in sample.renewed
-            and is_one_moment(sample, self._within_s)
+            and is_one_moment(sample.measured_at, self._within_s)
         ):
             block = self._blocks.take(sample.at, cells, amps)
             if block is not None:
                 self._learn(block, figures)
-        figures.update(self._figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def of_cell(self, cell: int) -> Figures:
         """`CELL_FIGURES` of the 0-based `cell`, withheld as those of the pack are."""
@@ -134,13 +139,15 @@ class Joints:
         }
 
     def _learn(self, block: Block, figures: Figures) -> None:
-        self._peaks.take(block.at, abs(block.current_a))
+        is_news = self._peaks.take(block.at, abs(block.current_a))
         if not self._is_flat(block):
             self._settled_at = block.at + SETTLE_S
         elif block.at >= self._settled_at:
             self._drift_to(block.at, Count.of(figures))
             self._measure(block)
-        self._figures = self._worst()
+            is_news = True
+        if is_news:
+            self._figures, self._told = self._worst(), None
 
     def _is_flat(self, block: Block) -> bool:
         cells, amps = block.cell_v, block.current_a / 1000.0
@@ -192,22 +199,25 @@ class Peaks:
     """Highest mean current of a block in the last 24 hours, by the hour."""
 
     def __init__(self, saved: list[tuple[float, float]] | None = None) -> None:
-        self._hours: list[tuple[float, float]] = [(h, a) for h, a in saved or ()]
+        # Numbers of the hours since 1970, and the highest current in each.
+        self._hours = array("d", [hour for hour, _ in saved or ()])
+        self._amps = array("d", [amps for _, amps in saved or ()])
+        self.highest_a = max(self._amps, default=0.0)
 
     def snapshot(self) -> list[list[float]]:
         """Plain data from which it goes on."""
-        return [list(hour) for hour in self._hours]
+        return [[hour, amps] for hour, amps in zip(self._hours, self._amps, strict=True)]
 
-    @property
-    def highest_a(self) -> float:
-        """The highest of the last 24 hours, 0 if there was none."""
-        return max((amps for _, amps in self._hours), default=0.0)
-
-    def take(self, at: float, current_a: float) -> None:
-        """A current as of `at`."""
-        hour = at // 3600.0
-        if not self._hours or self._hours[-1][0] != hour:
-            self._hours = [h for h in self._hours if h[0] > hour - HOURS]
-            self._hours.append((hour, current_a))
-        elif current_a > self._hours[-1][1]:
-            self._hours[-1] = (hour, current_a)
+    def take(self, at: float, current_a: float) -> bool:
+        """A current as of `at`; whether the highest, 0 if there is none, is another now."""
+        hour, hours, amps = at // 3600.0, self._hours, self._amps
+        if hours and hours[-1] == hour:
+            if current_a <= amps[-1]:
+                return False
+            amps[-1] = current_a
+        else:
+            kept = [h > hour - HOURS for h in hours]
+            self._hours = array("d", [*compress(hours, kept), hour])
+            self._amps = array("d", [*compress(amps, kept), current_a])
+        before, self.highest_a = self.highest_a, max(self._amps)
+        return before != self.highest_a

@@ -114,7 +114,7 @@ class ResistanceFilter:
         expected = ya + current_a * yr + variance_mv2
         ga, gs, gr = ya / expected, ys / expected, yr / expected
         vague = expected > VAGUE * variance_mv2
-        bound = CLIP * sqrt(expected)
+        bound, most = CLIP * sqrt(expected), CLIP * CLIP
         misfit, clipped, off_mv = self._misfit, self._clipped, 0.0
         opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
         for k, volts in enumerate(voltage_mv):
@@ -126,7 +126,9 @@ class ResistanceFilter:
                 clipped[k] += 2
                 off_mv = max(off_mv, abs(rest))
                 rest = bound if rest > 0 else -bound
-            misfit[k] += (min(rest * rest / expected, CLIP * CLIP) - misfit[k]) / _MEMORY
+            square = rest * rest / expected
+            # A call of `min` would cost more than the line.
+            misfit[k] += ((square if square < most else most) - misfit[k]) / _MEMORY  # noqa: FURB136
             opens[k] += ga * rest
             slopes[k] += gs * rest
             resistances[k] += gr * rest

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from watchd.estimators.estimator import Setting
-from watchd.figures import Figure, Figures, number, text
+from watchd.figures import Figure, Figures, Value, number, text
 from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
@@ -91,8 +91,11 @@ class SpreadKind:
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         del saved
         self._nameplate_ah, self._cells = setting.nameplate_ah, setting.cells
-        self._seen: tuple[object, ...] | None = None
-        self._figures: Figures = dict(_UNKNOWN)
+        self._imbalance_ah: Value = None
+        self._shortfall_ah: Value = None
+        self._excess_mohm: Value = None
+        self._figures = _UNKNOWN  # of these
+        self._told: Figures | None = None  # where it stands
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -102,15 +105,19 @@ class SpreadKind:
         """Write `FIGURES`."""
         del sample
         # The other figures change with these.
-        seen = (
-            figures["imbalance_ah"],
-            figures["cell_shortfall_ah"],
-            figures["joint_excess_mohm"],
-        )
-        if seen != self._seen:
-            self._seen = seen
+        imbalance_ah, shortfall_ah = figures["imbalance_ah"], figures["cell_shortfall_ah"]
+        excess_mohm = figures["joint_excess_mohm"]
+        if (
+            excess_mohm != self._excess_mohm
+            or imbalance_ah != self._imbalance_ah
+            or shortfall_ah != self._shortfall_ah
+        ):
+            self._imbalance_ah, self._shortfall_ah = imbalance_ah, shortfall_ah
+            self._excess_mohm, self._told = excess_mohm, None
             self._figures = self._judged(figures)
-        figures.update(self._figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def _judged(self, figures: Figures) -> Figures:
         whole_mohm = figures["resistance_mohm"]

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from math import sqrt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from watchd.estimators.cells.crossings import Crossings
 
@@ -81,8 +82,7 @@ class End:
         return End(ahead_ah, new.sigma_ah * sqrt(weight), new.at)
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """Mean of a block: cells less what resistance does, charge that has moved in or out."""
 
     at: float
@@ -104,13 +104,9 @@ class Way:
     ) -> None:
         known = saved or {}
         self._sign = sign
-        self._crossings = Crossings(
-            tuple(sign * level.volts for level in levels),
-            tuple(nameplate_ah * level.to_come for level in levels),
-            cells,
-            known.get("crossings"),
-        )
-        self._going: bool = known.get("going", False)
+        volts, to_come_ah = _signed(sign, levels, nameplate_ah)
+        self._crossings = Crossings(volts, to_come_ah, cells, known.get("crossings"))
+        self.going: bool = known.get("going", False)
         # Where the way may have turned: the lowest charge while at rest, the highest while going.
         self._extreme_ah: float | None = known.get("extreme_ah")
         self.ends: list[End | None] = [
@@ -121,7 +117,7 @@ class Way:
         """Plain data from which it goes on."""
         return {
             "crossings": self._crossings.snapshot(),
-            "going": self._going,
+            "going": self.going,
             "extreme_ah": self._extreme_ah,
             "ends": [[e.ahead_ah, e.sigma_ah, e.at] if e else None for e in self.ends],
         }
@@ -129,33 +125,30 @@ class Way:
     def stop(self) -> None:
         """Charge flowed that nobody counted."""
         self._crossings.clear()
-        self._going, self._extreme_ah = False, None
+        self.going, self._extreme_ah = False, None
 
     def has_ended(self, moved_ah: float, turn_ah: float, begin_ah: float) -> bool:
         """Follow the charge that has moved; whether the way has ended."""
         ahead, extreme = self._sign * moved_ah, self._extreme_ah
         if extreme is None:
             self._extreme_ah = ahead
-        elif not self._going:
+        elif not self.going:
             if ahead < extreme:
                 self._extreme_ah = ahead
             elif ahead > extreme + begin_ah:
-                self._going, self._extreme_ah = True, ahead
+                self.going, self._extreme_ah = True, ahead
         elif ahead > extreme:
             self._extreme_ah = ahead
         elif ahead < extreme - turn_ah:
-            self._going, self._extreme_ah = False, ahead
+            self.going, self._extreme_ah = False, ahead
             return True
         return False
 
     def cross(self, reading: Reading) -> None:
-        """Take a reading near the end."""
-        if self._going:
-            sign = self._sign
-            signed = reading.volts if sign > 0 else [-v for v in reading.volts]
-            self._crossings.take(
-                reading.at, signed, sign * reading.moved_ah, sign * reading.current_a
-            )
+        """Take a reading near the end, while the way is `going`."""
+        sign = self._sign
+        signed = reading.volts if sign > 0 else [-v for v in reading.volts]
+        self._crossings.take(reading.at, signed, sign * reading.moved_ah, sign * reading.current_a)
 
     def end(self, at: float, cell_mohm: float, sizes: list[tuple[float, float]]) -> None:
         """What the way that ended tells of each cell."""
@@ -165,6 +158,17 @@ class Way:
                 new = End(lag.ahead_ah, sigma, at)
                 self.ends[k] = old.renewed(new) if old else new
         self._crossings.clear()
+
+
+@lru_cache
+def _signed(
+    sign: float, levels: tuple[Level, ...], nameplate_ah: float
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Voltages that rise on the way, and the charge to come; packs that are alike share them."""
+    return (
+        tuple(sign * level.volts for level in levels),
+        tuple(nameplate_ah * level.to_come for level in levels),
+    )
 
 
 def _on_line(x: float, points: Sequence[tuple[float, float]]) -> float:

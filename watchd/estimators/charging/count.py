@@ -7,6 +7,7 @@ it tells the capacity (`capacity`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from operator import itemgetter
 from typing import NamedTuple
 
@@ -14,7 +15,10 @@ from watchd.figures import Figures
 
 # A hole in the count shorter than this (h) is the rounding of sums, not a hole.
 HOLE_H = 1e-6
-_TOTALS = itemgetter("charged_ah", "discharged_ah", "counted_h", "uncounted_h")
+# The totals now as a bare tuple, in the order of `Count`; what runs with every sample takes that.
+totals: Callable[[Figures], tuple[float, float, float, float]] = itemgetter(
+    "charged_ah", "discharged_ah", "counted_h", "uncounted_h"
+)
 
 
 class Count(NamedTuple):
@@ -31,7 +35,7 @@ class Count(NamedTuple):
     @classmethod
     def of(cls, figures: Figures) -> Count:
         """The totals now, as `charge` wrote them: they are always known."""
-        return cls._make(_TOTALS(figures))
+        return tuple.__new__(cls, totals(figures))
 
     def since(self, earlier: Count) -> Count:
         """What was counted from `earlier` to this point."""

@@ -54,6 +54,8 @@ class Anchors:
         # At `MOST_C_RATE` no drop of voltage brings a cell from above this into the table.
         self._from_v = self._table[-1][0] + MOST_C_RATE
         self._low_since: float | None = (saved or {}).get("low_since")
+        self._found: Figures = _UNKNOWN
+        self._told: Figures | None = None  # where that stands
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -61,19 +63,21 @@ class Anchors:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
+        volts = figures["cell_min_v"]
         if figures["since_full_h"] == 0 and figures["charge_state"] == "FULL":
             self._low_since = None
-            figures.update(self._full(figures))
-            return
-        volts = figures["cell_min_v"]
-        if not isinstance(volts, float):
+            found = self._full(figures)
+        elif not isinstance(volts, float):
             self._low_since = None
-            figures.update(_UNKNOWN)
+            found = _UNKNOWN
         elif volts > self._from_v:
             self._low_since = None
-            figures.update(_NONE)
+            found = _NONE
         else:
-            figures.update(self._low(sample.at, volts, figures))
+            found = self._low(sample.at, volts, figures)
+        if found is not self._found or figures is not self._told:
+            figures.update(found)
+            self._found, self._told = found, figures
 
     def _full(self, figures: Figures) -> Figures:
         c_rate, offset_a = figures["c_rate"], figures["current_offset_a"]

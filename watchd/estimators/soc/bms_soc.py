@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from watchd.estimators.charging.count import Count, saved_count
+from watchd.estimators.charging.count import Count, saved_count, totals
 from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, yes_no
 from watchd.telemetry.sample import Sample
@@ -32,7 +32,8 @@ FIGURES: tuple[Figure, ...] = (
     number("since_reanchor_h", "h", "time since bms_reanchored was last seen", within=(0, None)),
 )
 
-_UNSEEN: Figures = {figure.name: None for figure in FIGURES[1:]}
+_UNKNOWN: Figures = {figure.name: None for figure in FIGURES[1:]}
+_UNSEEN: Figures = {**_UNKNOWN, "soc_stepped": False, "bms_reanchored": False}
 
 LEAST_STEP_PCT = 3.0
 # To arrive at full by rounding is a step of 1 %.
@@ -54,11 +55,13 @@ class BmsSoc:
         self._nameplate_ah = setting.nameplate_ah
         self._low_v = setting.profile.low_end[-1][0]
         self._soc_pct: float | None = known.get("soc_pct")
-        self._before = saved_count(known.get("before"))  # when the value was last given
+        # The totals when the value was last given.
+        self._before: tuple[float, ...] | None = saved_count(known.get("before"))
         self._changed = saved_count(known.get("changed"))  # when it came to be what it is
         self._step_pct: float | None = known.get("step_pct")
         self._stepped_at: float | None = known.get("stepped_at")
         self._reanchored_at: float | None = known.get("reanchored_at")
+        self._told: Figures | None = None  # where it stands that nothing was seen
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -75,29 +78,33 @@ class BmsSoc:
         """Write `FIGURES`."""
         shown, own, now = sample.soc_pct, figures["soc_estimate_pct"], sample.at
         if shown is not None and "soc_pct" in sample.renewed:
-            self._take(now, shown, figures)
+            before, self._before = self._before, totals(figures)
+            if shown != self._soc_pct:
+                self._take(now, shown, before, figures)
         figures["soc_error_pct"] = (
             shown - own if shown is not None and isinstance(own, float) else None
         )
-        if self._soc_pct is None:
-            figures.update(_UNSEEN)
-            return
         stepped, reanchored = self._stepped_at, self._reanchored_at
+        if stepped is None and reanchored is None:
+            if figures is not self._told:
+                figures.update(_UNKNOWN if self._soc_pct is None else _UNSEEN)
+                self._told = figures
+            return
         figures["soc_stepped"] = stepped is not None and now - stepped < SHOWN_S
         figures["soc_step_pct"] = self._step_pct
         figures["bms_reanchored"] = reanchored is not None and now - reanchored < SHOWN_S
         figures["since_reanchor_h"] = (now - reanchored) / 3600 if reanchored is not None else None
 
-    def _take(self, at: float, shown: float, figures: Figures) -> None:
-        now, before, changed = Count.of(figures), self._before, self._changed
-        self._before = now
-        if shown == self._soc_pct:
-            return
+    def _take(
+        self, at: float, shown: float, before: tuple[float, ...] | None, figures: Figures
+    ) -> None:
+        now, changed = Count.of(figures), self._changed
         if self._soc_pct is not None and before is not None and changed is not None:
             moved_pct = shown - self._soc_pct
-            step_pct = self._unexplained(moved_pct, now.since(before), now.since(changed))
+            lately = now.since(Count(*before))
+            step_pct = self._unexplained(moved_pct, lately, now.since(changed))
             self._judge(at, shown, step_pct, figures)
-        self._soc_pct, self._changed = shown, now
+        self._soc_pct, self._changed, self._told = shown, now, None
 
     def _unexplained(self, moved_pct: float, lately: Count, since_change: Count) -> float:
         """What is left of a move after all that the count could explain; with its sign."""

@@ -67,6 +67,7 @@ class Capacity:
         self._deepest = _saved_point(known.get("deepest"))
         self._end = _saved_point(known.get("end"))
         self._figures: Figures = _UNKNOWN
+        self._told: Figures | None = None  # where they stand
         self._write()
 
     def snapshot(self) -> dict[str, Any]:
@@ -92,7 +93,9 @@ class Capacity:
                 self._deepest = point
         if self._end is not None and figures["charge_state"] not in ("FULL", None):
             self._full_ended(self._end, Learned.of(figures))
-        figures.update(self._figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def _full_ended(self, end: Point, learned: Learned) -> None:
         if self._deepest is not None:
@@ -131,6 +134,7 @@ class Capacity:
         return found or (self._nameplate_ah, FIRST_SIGMA * self._nameplate_ah)
 
     def _write(self) -> None:
+        self._told = None
         found = self._line.slope() if self._pairs else None
         if found is None:
             self._figures = _UNKNOWN

@@ -17,12 +17,12 @@ Withheld until the first anchor, and while sigma is over `MOST_SIGMA`.
 from __future__ import annotations
 
 from math import sqrt
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
-from watchd.estimators.charging.count import Count, saved_count
+from watchd.estimators.charging.count import Count, saved_count, totals
 from watchd.estimators.estimator import Setting
-from watchd.estimators.soc.capacity import known_capacity
-from watchd.estimators.soc.offset import COUNT_NOISE, Learned
+from watchd.estimators.soc.capacity import PRIOR_SIGMA, known_capacity
+from watchd.estimators.soc.offset import COUNT_NOISE, PRIOR, Learned
 from watchd.figures import Figure, Figures, Value, number
 from watchd.telemetry.sample import Sample
 
@@ -41,6 +41,24 @@ MOST_SIGMA = 0.10
 # Common practice, no source: an off-grid bank seldom runs above C/7 for long.
 HOLE_C_RATE = 0.15
 CONTRADICTION = 4.0  # sigmas between an anchor and the count
+_NOISE2 = COUNT_NOISE**2
+
+
+class Believed(NamedTuple):
+    """The sensor, the capacity (Ah), and the sigma of the capacity as a part of it."""
+
+    offset_a: float
+    offset_sigma_a: float
+    loss: float
+    loss_sigma: float
+    capacity_ah: float
+    capacity_ah2: float
+    spread: float
+
+    @classmethod
+    def by(cls, learned: Learned, capacity_ah: float, sigma_ah: float) -> Believed:
+        """From what is learned and a capacity with its sigma."""
+        return cls(*learned, capacity_ah, capacity_ah**2, sigma_ah / capacity_ah)
 
 
 class Soc:
@@ -55,8 +73,11 @@ class Soc:
         # The last anchor, and the variance that it left.
         self._anchor = saved_count(known.get("anchor"))
         self._variance: float = known.get("variance", 0.0)
-        self._believed: tuple[Learned, float, float] | None = None
-        self._believed_of: tuple[Value, ...] = ()
+        # The sensor and the capacity as they are believed, and the figures that it was made of.
+        self._believed = Believed.by(PRIOR, self._nameplate_ah, PRIOR_SIGMA * self._nameplate_ah)
+        self._offset_sigma_a: Value = None
+        self._efficiency_sigma_pct: Value = None
+        self._capacity_sigma_ah: Value = None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -72,63 +93,68 @@ class Soc:
         del sample
         anchor = figures["anchor"]
         known = anchor in {"full", "low"}
-        if self._anchor is None and not known:
-            figures.update(_UNKNOWN)
-            return
-        now = Count.of(figures)
-        z, variance = self._counted(now, figures)
-        if known:
-            soc = cast("float", figures["anchor_soc_pct"]) / 100
-            sigma = cast("float", figures["anchor_sigma_pct"]) / 100
-            z, variance = self._anchored(now, (z, variance), (soc, sigma**2), full=anchor == "full")
-        sigma = sqrt(variance)
-        if sigma > MOST_SIGMA:
-            figures.update(_UNKNOWN)
-            return
-        figures["soc_estimate_pct"] = 100 * z
-        figures["soc_estimate_sigma_pct"] = 100 * sigma
+        if known or self._anchor is not None:
+            z, variance = self._counted(figures)
+            if known:
+                z, variance = self._anchored((z, variance), figures)
+            sigma = sqrt(variance)
+            if sigma <= MOST_SIGMA:
+                figures["soc_estimate_pct"] = 100 * z
+                figures["soc_estimate_sigma_pct"] = 100 * sigma
+                return
+        figures.update(_UNKNOWN)
 
-    def _counted(self, now: Count, figures: Figures) -> tuple[float, float]:
-        """State of charge and its variance by the count; 0 and 1 before the first anchor."""
+    def _counted(self, figures: Figures) -> tuple[float, float]:
+        """State of charge and its variance by the count; 0 and 1 before the first anchor.
+
+        One function, for it runs with every sample.
+        """
         if self._mark is None or self._anchor is None:
             return 0.0, 1.0
-        (offset_a, offset_sigma_a, loss, loss_sigma), capacity_ah, spread = self._belief(figures)
-        charged, discharged, hours, uncounted = now
-        into, out, since_h, _ = self._mark
-        into_ah = charged - into
-        moved_ah = into_ah - (discharged - out) - offset_a * (hours - since_h) - loss * into_ah
-        z = self._z + moved_ah / capacity_ah
-        if not 0.0 <= z <= 1.0:
-            # No pack holds more: what was counted beyond is error, and is not carried along.
-            z = min(max(z, 0.0), 1.0)
-            self._mark, self._z = now, z
+        if (
+            figures["capacity_sigma_ah"] != self._capacity_sigma_ah
+            or figures["current_offset_sigma_a"] != self._offset_sigma_a
+            or figures["charge_efficiency_sigma_pct"] != self._efficiency_sigma_pct
+        ):
+            self._believe(figures)
+        offset_a, offset_sigma_a, loss, loss_sigma, capacity_ah, capacity_ah2, spread = (
+            self._believed
+        )
+        charged, discharged, hours, uncounted = totals(figures)
         into, out, since_h, unknown_h = self._anchor
-        into_ah, since_h, hole_h = charged - into, hours - since_h, uncounted - unknown_h
+        into_ah, since_h = charged - into, hours - since_h
         moved_ah = into_ah - (discharged - out) - offset_a * since_h - loss * into_ah
         by_ah2 = (
             (offset_sigma_a * since_h) ** 2 + (loss_sigma * into_ah) ** 2 + (spread * moved_ah) ** 2
         )
-        by_part2 = COUNT_NOISE**2 * since_h + (HOLE_C_RATE * hole_h) ** 2
-        return z, self._variance + by_ah2 / capacity_ah**2 + by_part2
+        by_part2 = _NOISE2 * since_h
+        if uncounted != unknown_h:
+            by_part2 += (HOLE_C_RATE * (uncounted - unknown_h)) ** 2
+        variance = self._variance + by_ah2 / capacity_ah2 + by_part2
+        if self._mark is not self._anchor:
+            into, out, since_h, _ = self._mark
+            into_ah, since_h = charged - into, hours - since_h
+            moved_ah = into_ah - (discharged - out) - offset_a * since_h - loss * into_ah
+        z = self._z + moved_ah / capacity_ah
+        if not 0.0 <= z <= 1.0:
+            # No pack holds more: what was counted beyond is error, and is not carried along.
+            z = min(max(z, 0.0), 1.0)
+            self._mark, self._z = Count.of(figures), z
+        return z, variance
 
-    def _belief(self, figures: Figures) -> tuple[Learned, float, float]:
-        """The sensor, the capacity and its sigma as a part of it; made anew when one changes."""
-        key = (
-            figures["current_offset_sigma_a"],
-            figures["charge_efficiency_sigma_pct"],
-            figures["capacity_sigma_ah"],
-        )
-        if key != self._believed_of or self._believed is None:
-            capacity_ah, sigma_ah = known_capacity(figures, self._nameplate_ah)
-            self._believed = (Learned.of(figures), capacity_ah, sigma_ah / capacity_ah)
-            self._believed_of = key
-        return self._believed
+    def _believe(self, figures: Figures) -> None:
+        """The other figures of the sensor and the capacity change with their errors."""
+        capacity_ah, sigma_ah = known_capacity(figures, self._nameplate_ah)
+        self._believed = Believed.by(Learned.of(figures), capacity_ah, sigma_ah)
+        self._capacity_sigma_ah = figures["capacity_sigma_ah"]
+        self._offset_sigma_a = figures["current_offset_sigma_a"]
+        self._efficiency_sigma_pct = figures["charge_efficiency_sigma_pct"]
 
-    def _anchored(
-        self, now: Count, count: tuple[float, float], anchor: tuple[float, float], *, full: bool
-    ) -> tuple[float, float]:
+    def _anchored(self, count: tuple[float, float], figures: Figures) -> tuple[float, float]:
         z, variance = count
-        seen, seen_variance = anchor
+        full = figures["anchor"] == "full"
+        seen = cast("float", figures["anchor_soc_pct"]) / 100
+        seen_variance = (cast("float", figures["anchor_sigma_pct"]) / 100) ** 2
         if not full and seen_variance >= variance:
             return count  # an anchor that lasts errs alike all the time: it is not taken again
         together = variance + seen_variance
@@ -137,6 +163,6 @@ class Soc:
         else:
             weight = variance / together
             z, variance = z + weight * (seen - z), weight * seen_variance
-        self._mark = self._anchor = now
+        self._mark = self._anchor = Count.of(figures)
         self._z, self._variance = z, variance
         return z, variance

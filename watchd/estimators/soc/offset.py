@@ -89,6 +89,9 @@ class Learned(NamedTuple):
         return moved_ah, sigma_ah
 
 
+PRIOR = Learned(0.0, PRIOR_OFFSET_SIGMA_A, PRIOR_LOSS, PRIOR_LOSS_SIGMA)
+
+
 class Offset:
     """Learns from closures between the ends of full charges."""
 
@@ -102,11 +105,12 @@ class Offset:
         # The last moment of a full charge that may still go on, and the current then.
         self._end = saved_count(known.get("end"))
         self._end_a: float = known.get("end_a", 0.0)
-        self._told: bool = known.get("told", False)
+        self._has_told: bool = known.get("told", False)
         self._closures: int = known.get("closures", 0)
         self._refused: int = known.get("refused", 0)
         self._settled = Settled(setting, known.get("settled"))
         self._figures: Figures = {}
+        self._told: Figures | None = None  # where they stand
         self._write()
 
     def snapshot(self) -> dict[str, Any]:
@@ -117,7 +121,7 @@ class Offset:
             "mark": list(self._mark) if self._mark else None,
             "end": list(self._end) if self._end else None,
             "end_a": self._end_a,
-            "told": self._told,
+            "told": self._has_told,
             "closures": self._closures,
             "refused": self._refused,
             "settled": self._settled.snapshot(),
@@ -134,7 +138,9 @@ class Offset:
             self._end = None
         if (seen := self._settled.update(figures)) is not None:
             self._take_settled(*seen)
-        figures.update(self._figures)
+        if figures is not self._told:
+            figures.update(self._figures)
+            self._told = figures
 
     def _take_settled(self, shown_a: float, sigma_a: float) -> None:
         """What is left each day errs alike each day: it only helps while little is known."""
@@ -146,7 +152,7 @@ class Offset:
         if off_a**2 > GATE**2 * total:
             return
         self._learn([line[0] for line in self._spread], off_a, total)
-        self._told = True
+        self._has_told = True
         self._write()
 
     def _full_ended(self, end: Count) -> None:
@@ -169,7 +175,7 @@ class Offset:
         off_ah = counted.net_ah - sum(h * m for h, m in zip(row, self._mean, strict=True))
         if off_ah**2 > GATE**2 * total:
             return self._refuse(counted, unequal_ah)
-        self._told, self._refused, self._closures = True, 0, self._closures + 1
+        self._has_told, self._refused, self._closures = True, 0, self._closures + 1
         # The new end takes the place of the old one: its own error is the third state now.
         self._forget_end(unequal_ah)
         gain[2] = unequal_ah**2
@@ -189,7 +195,7 @@ class Offset:
         if self._closures and self._refused < TURNS:
             return False
         # What was believed is wrong, whether it came of a settled current or of another sensor.
-        believed, self._told, self._closures, self._refused = self._told, False, 0, 0
+        believed, self._has_told, self._closures, self._refused = self._has_told, False, 0, 0
         end = self._spread[2][2]
         self._mean, self._spread = [0.0, PRIOR_LOSS, 0.0], _prior()
         self._spread[2][2] = end
@@ -202,7 +208,7 @@ class Offset:
         self._spread[2][2] = unequal_ah**2
 
     def _write(self) -> None:
-        told, closed = self._told, self._closures > 0
+        told, closed, self._told = self._has_told, self._closures > 0, None
         self._figures = {
             "current_offset_a": self._mean[0] if told else None,
             "current_offset_sigma_a": sqrt(self._spread[0][0]) if told else None,

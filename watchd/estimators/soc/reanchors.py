@@ -76,6 +76,7 @@ class Reanchors:
         # The highest SoC shown in the full charge that goes on.
         self._full = bool(known.get("full", False))
         self._highest_pct: float | None = known.get("highest_pct")
+        self._told: Figures | None = None  # where the account stands
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -94,13 +95,20 @@ class Reanchors:
 
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from those of `full`, `absorption` and `bms_soc`."""
-        if sample.protection is not None and "OVER_VOLT" in sample.protection:
+        protection = sample.protection
+        if protection and "OVER_VOLT" in protection:
             self._trip_at = sample.at
         shown = figures["bms_reanchored"] is True
         if shown and not self._shown:
             self._reanchored(sample, figures)
         self._shown = shown
-        self._follow_full(sample, figures)
+        if self._full or figures["charge_state"] == "FULL":
+            self._follow_full(sample, figures)
+        if figures is not self._told:
+            self._write(figures)
+            self._told = figures
+
+    def _write(self, figures: Figures) -> None:
         figures["reanchors_at"] = self._place()
         figures["reanchored_at_charge_voltage"] = self._at_voltage
         figures["reanchored_at_overvoltage"] = self._at_overvoltage
@@ -112,6 +120,7 @@ class Reanchors:
         soc_pct, volts = sample.soc_pct, sample.voltage_v
         if soc_pct is None or soc_pct < FULL_PCT:
             return  # at its low end
+        self._told = None
         if self._trip_at is not None and sample.at - self._trip_at <= TRIP_S:
             self._at_overvoltage += 1
         elif volts is not None and volts >= self._charge_voltage_v * (1 - TOLERANCE):
@@ -137,7 +146,7 @@ class Reanchors:
         """A full charge has ended."""
         if self._highest_pct is None or self._highest_pct >= FULL_PCT:
             return
-        self._missed += 1
+        self._missed, self._told = self._missed + 1, None
         if isinstance(lasted_h, float):
             self._missed_h = max(lasted_h, self._missed_h or 0.0)
 
