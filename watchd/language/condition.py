@@ -32,11 +32,18 @@ class Condition:
 
     def update(self, at: float, figures: Mapping[str, Value]) -> Any:
         """Take the figures as of `at`; the value of the expression, None for unknown."""
-        if not self._windows:
-            return self._expression.evaluate(figures, ())
+        if self._windows:
+            self.fill(at, figures)
+        return self._expression.evaluate(figures, self._values)
+
+    def fill(self, at: float, figures: Mapping[str, Value]) -> None:
+        """Take the figures as of `at` into the windows, and no more."""
         for index, window in enumerate(self._windows):
             window.update(at, window.call.inner(figures))
             self._values[index] = window.value(at)
+
+    def value(self, figures: Mapping[str, Value]) -> Any:
+        """The value of the expression with the windows as they are; None for unknown."""
         return self._expression.evaluate(figures, self._values)
 
     def windows(self) -> dict[str, Value]:
