@@ -10,12 +10,12 @@ and false where either is; so no third value has to be carried through `and`, `o
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-_LARGEST = repr(sys.float_info.max)
+# Of the floats of 64 bits (IEEE 754, binary64).
+_LARGEST = "1.7976931348623157e+308"
 
 
 @dataclass(frozen=True, slots=True)

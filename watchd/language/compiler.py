@@ -12,8 +12,8 @@ from watchd.errors import nearest
 from watchd.figures import Figure, Kind, Value, unit_sign
 from watchd.language import code
 from watchd.language.code import Code, Temporaries
+from watchd.language.functions import FUNCTIONS, WindowCall
 from watchd.language.syntax import NOT_PART, short
-from watchd.language.windows import FUNCTIONS, WindowCall
 
 DEEPEST = 40
 LARGEST_NUMBER = 1e12

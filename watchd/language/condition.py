@@ -7,7 +7,7 @@ from typing import Any
 
 from watchd.figures import Value
 from watchd.language.expression import Expression
-from watchd.language.windows import Window
+from watchd.language.windows import window_of
 
 
 class Condition:
@@ -19,7 +19,7 @@ class Condition:
         self._expression = expression
         known = state if state is not None else [None] * len(expression.calls)
         self._values: list[Value] = [None] * len(expression.calls)
-        self._windows = [Window(c, s) for c, s in zip(expression.calls, known, strict=True)]
+        self._windows = [window_of(c, s) for c, s in zip(expression.calls, known, strict=True)]
 
     @property
     def expression(self) -> Expression:

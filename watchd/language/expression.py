@@ -20,8 +20,8 @@ from typing import Any
 from watchd.figures import Figure, Kind, Value
 from watchd.language.code import function, window
 from watchd.language.compiler import ANY_UNIT, Compiler, ExpressionError
+from watchd.language.functions import WindowCall
 from watchd.language.syntax import COMMENT, NOT_PART, mistake_in
-from watchd.language.windows import WindowCall
 
 LONGEST_TEXT = 2000
 
