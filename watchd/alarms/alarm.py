@@ -24,6 +24,7 @@ from watchd.rules.rule import Rule
 STALE_AFTER_S = 86400.0
 NEVER = float("inf")
 NOTHING: Sequence[Transition] = ()
+UNTOLD: Mapping[str, Value] = {}  # the values of all that was never raised
 ACKNOWLEDGING = {
     State.UNACKNOWLEDGED: State.ACKNOWLEDGED,
     State.RETURNED_UNACKNOWLEDGED: State.NORMAL,
@@ -93,7 +94,7 @@ class Alarm:
         self.title: str = known.get("title", "")
         self.text: str = known.get("text", "")
         self.limit: str = known.get("limit", "")  # that the number in the text is held against
-        self.values: Mapping[str, Value] = known.get("values", {})
+        self.values: Mapping[str, Value] = known.get("values", UNTOLD)
         self.is_suppressed: bool = known.get("is_suppressed", False)
         self.out_of_service: bool = bool(known.get("out_of_service"))
         shelf = known.get("shelf")
@@ -135,7 +136,7 @@ class Alarm:
             "told_at": self._told_at,
             "held": self.held,
             "covered": self._covered,
-            "parts": self.parts.snapshot(self.rule) if self.parts else None,
+            "parts": self.parts.snapshot() if self.parts else None,
         }
 
     @property
@@ -232,6 +233,8 @@ class Alarm:
         """Note which parts of its conditions have changed, if somebody may ask."""
         if self.parts is not None:
             self.parts.look(at, figures, self.conditions.windows())
+            if self._roll is not None:
+                self._roll.apart.append(self._place)
 
     def look(self, at: float, figures: Figures) -> Sequence[Transition]:
         """As `evaluate`, where the windows are filled and somebody else looks at parts in time."""

@@ -89,13 +89,14 @@ class Alarms:
     def _look(self, at: float, figures: Figures) -> None:
         """Note which parts of conditions have changed, for people who ask why."""
         self._look_at = at + LOOK_EVERY_S
-        for place in self._rules.windowed:
-            self._alarms[place].look_at_parts(at, figures)
+        places = [*self._rules.windowed, *self._roll.apart]
         truths = self._rules.truths(figures)
         if truths != self._seen:
-            for place in self._rules.told_apart(self._seen, truths):
-                self._alarms[place].look_at_parts(at, figures)
+            places += self._rules.told_apart(self._seen, truths)
             self._seen = truths
+        for place in places:
+            self._alarms[place].look_at_parts(at, figures)
+        self._roll.apart.clear()
 
     def awake(self) -> tuple[Alarm, ...]:
         """Those that are not at rest: all that are raised, withheld, or on the way to it."""

@@ -10,8 +10,10 @@ from watchd.figures import Figures
 @dataclass(slots=True)
 class Roll:
     """`figures` are those of the last evaluation; `woken` the places of alarms that moved since
-    then other than by figures (a person, or what covers them), and are looked at from now on.
+    then other than by figures (a person, or what covers them), and are looked at from now on;
+    `apart` those whose parts were looked at by themselves, not together with all.
     """
 
     figures: Figures = field(default_factory=dict)
     woken: list[int] = field(default_factory=list)
+    apart: list[int] = field(default_factory=list)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from weakref import WeakValueDictionary
 
-from watchd.alarms.part_times import conditions_of
+from watchd.alarms.part_times import leaves_of
 from watchd.figures import Figures
 from watchd.language.expression import Expression
 from watchd.language.together import Truths, compile_stirring, compile_truths
@@ -32,8 +32,8 @@ class RuleSet:
         users: dict[str, tuple[int, list[int]]] = {}
         leaves: list[Expression] = []
         for place, rule in plain:
-            for condition in conditions_of(rule).values():
-                for leaf in condition.leaves():
+            for _, _, parts in leaves_of(rule):
+                for leaf in parts:
                     code = leaf.expression.value
                     if code not in users:
                         users[code] = len(leaves), []
