@@ -322,7 +322,7 @@ class Engine:
             self._moved(transition)
         if trending is not None:
             trending.look(watch, at, at + self._step_s)
-        self._say.unknowns(watch.alarms())
+        self._say.unknowns(watch.awake())
         if isinstance(watch, PackWatch):
             for news in watch.reanchor.take_news():
                 self._say.reanchored(news)

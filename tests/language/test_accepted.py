@@ -9,7 +9,6 @@ import pytest
 from tests.language.vocabulary import FIGURES, Watched, compiled, value_of
 from watchd.figures import Kind, Value
 from watchd.language.expression import compile_expression
-from watchd.language.operations import OPERATIONS
 
 # A pack near the top of charge, on an ordinary noon.
 NOON: dict[str, Value] = {
@@ -284,6 +283,6 @@ def test_without_a_wanted_kind_a_condition_is_yes_or_no() -> None:
     assert compile_expression("current_a > 1", FIGURES).kind is Kind.YES_NO
 
 
-def test_compiled_code_reaches_nothing_but_the_operations() -> None:
+def test_compiled_code_reaches_nothing() -> None:
     function: Any = compiled("current_a > 1").evaluate
-    assert function.__globals__ == {"__builtins__": {}, **OPERATIONS}
+    assert function.__globals__ == {"__builtins__": {}}

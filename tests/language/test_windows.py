@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from tests.language.remembering import Memory
 from tests.language.vocabulary import Watched
 from watchd.figures import Value
-from watchd.language.windows import BUCKETS, FUNCTIONS, Window, WindowCall
+from watchd.language.functions import FUNCTIONS, WindowCall
+from watchd.language.windows import BUCKETS, Window, window_of
 
 STEADY = settings(deadline=None, derandomize=True, database=None)
 NOON = 1_790_000_000.0
@@ -22,7 +23,7 @@ HOUR = 3600.0
 
 
 def window(function: str, span_s: float, state: dict[str, Any] | None = None) -> Window:
-    return Window(WindowCall(function, function, span_s, lambda figures: figures["x"]), state)
+    return window_of(WindowCall(function, function, span_s, lambda figures: figures["x"]), state)
 
 
 # --- what each says, by hand ---
@@ -304,7 +305,6 @@ def test_time_that_stands_still_counts_for_nothing(function: str) -> None:
 
 
 def test_memory_is_bounded() -> None:
-    # All functions keep the same buckets.
     rng = random.Random(802)
     watched = window("mean", HOUR)
     at = NOON
@@ -312,7 +312,7 @@ def test_memory_is_bounded() -> None:
     for _ in range(100_000):
         at += rng.choice((0.0, 0.2, 1.0, 1.0, 5.0, 40.0))
         watched.update(at, rng.gauss(3.4, 0.1))
-        most = max(most, len(watched._buckets))
+        most = max(most, len(watched.snapshot()["buckets"]))
     assert most <= BUCKETS + 2
     assert len(json.dumps(watched.snapshot())) < 40_000
     assert watched.value(at) == pytest.approx(3.4, abs=0.05)
@@ -322,5 +322,5 @@ def test_a_long_silence_costs_no_more_than_a_window() -> None:
     watched = window("mean", 60.0)
     watched.update(NOON, 5.0)
     watched.update(NOON + 1e9, 5.0)  # 31 years
-    assert len(watched._buckets) <= BUCKETS + 2
+    assert len(watched.snapshot()["buckets"]) <= BUCKETS + 2
     assert watched.value(NOON + 1e9) == pytest.approx(5.0)

@@ -14,6 +14,7 @@ from watchd.alarms.chatter import RAISES, WITHIN_S, Chatter
 from watchd.alarms.conditions import Conditions
 from watchd.alarms.limits import limit_said
 from watchd.alarms.part_times import PartTimes
+from watchd.alarms.roll import Roll
 from watchd.alarms.shelf import Shelf
 from watchd.alarms.state import LATCHED, RAISED, WITHHELD, Event, State, Told, Transition
 from watchd.figures import Figures, Value
@@ -23,6 +24,7 @@ from watchd.rules.rule import Rule
 STALE_AFTER_S = 86400.0
 NEVER = float("inf")
 NOTHING: Sequence[Transition] = ()
+UNTOLD: Mapping[str, Value] = {}  # the values of all that was never raised
 ACKNOWLEDGING = {
     State.UNACKNOWLEDGED: State.ACKNOWLEDGED,
     State.RETURNED_UNACKNOWLEDGED: State.NORMAL,
@@ -35,12 +37,17 @@ class Alarm:
 
     `condition` is the state of its condition, `state` what people see of it. With `explains`, it
     notes when each part of its conditions changed.
+
+    `is_awake`: it is looked at whenever there are new figures. One that is not is at rest, and what
+    it has of figures is of the time when it was looked at last.
     """
 
     __slots__ = (
         "_chatter",
         "_covered",
         "_names",
+        "_place",
+        "_roll",
         "_timer_at",
         "_told_at",
         "_told_of",
@@ -49,6 +56,7 @@ class Alarm:
         "conditions",
         "first_of_group",
         "held",
+        "is_awake",
         "is_stale",
         "is_suppressed",
         "limit",
@@ -74,6 +82,9 @@ class Alarm:
         explains: bool = False,
     ) -> None:
         self.rule, self.subject, self._names = rule, subject, names
+        self.is_awake = True
+        self._roll: Roll | None = None
+        self._place = 0
         known = saved or {}
         self.condition = State(known.get("state", State.NORMAL))
         self.conditions = Conditions(rule, known.get("conditions", {}))
@@ -83,7 +94,7 @@ class Alarm:
         self.title: str = known.get("title", "")
         self.text: str = known.get("text", "")
         self.limit: str = known.get("limit", "")  # that the number in the text is held against
-        self.values: Mapping[str, Value] = known.get("values", {})
+        self.values: Mapping[str, Value] = known.get("values", UNTOLD)
         self.is_suppressed: bool = known.get("is_suppressed", False)
         self.out_of_service: bool = bool(known.get("out_of_service"))
         shelf = known.get("shelf")
@@ -107,7 +118,7 @@ class Alarm:
             "digest": self.rule.digest,
             "state": str(self.condition),
             "shown": str(self.state),
-            "conditions": self.conditions.snapshot(),
+            "conditions": self.conditions.snapshot(self.unknown),
             "since": self.since,
             "changed_at": self.changed_at,
             "occurrences": self.occurrences,
@@ -125,7 +136,7 @@ class Alarm:
             "told_at": self._told_at,
             "held": self.held,
             "covered": self._covered,
-            "parts": self.parts.snapshot(self.rule) if self.parts else None,
+            "parts": self.parts.snapshot() if self.parts else None,
         }
 
     @property
@@ -160,7 +171,21 @@ class Alarm:
     @property
     def unknown(self) -> tuple[str, ...]:
         """The names that leave its condition without an answer."""
-        return self.conditions.unknown
+        if self.is_awake or self._roll is None:
+            return self.conditions.unknown
+        return self.conditions.unknown_of(self._roll.figures)
+
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether time alone and unknown figures change nothing of it, nor any but those that make
+        its condition true, or what suppresses it.
+        """
+        return (
+            self.condition is State.NORMAL
+            and self._timer_at == NEVER
+            and self.conditions.is_still
+            and self.state is State.NORMAL
+        )
 
     @property
     def charge_limit_a(self) -> float | None:
@@ -192,17 +217,35 @@ class Alarm:
 
     # --- figures and time ---
 
+    def enrol(self, roll: Roll, place: int) -> None:
+        """It is one of several that are looked at together, each at its place."""
+        self._roll, self._place = roll, place
+
     def evaluate(self, at: float, figures: Figures) -> Sequence[Transition]:
         """Take the figures as of `at`; the transitions, where there are any."""
+        self.conditions.fill(at, figures)
+        found = self.look(at, figures)
+        if self.parts is not None and at >= self.parts.look_at:
+            self.look_at_parts(at, figures)
+        return found
+
+    def look_at_parts(self, at: float, figures: Figures) -> None:
+        """Note which parts of its conditions have changed, if somebody may ask."""
+        if self.parts is not None:
+            self.parts.look(at, figures, self.conditions.windows())
+            if self._roll is not None:
+                self._roll.apart.append(self._place)
+
+    def look(self, at: float, figures: Figures) -> Sequence[Transition]:
+        """As `evaluate`, where the windows are filled and somebody else looks at parts in time."""
         conditions = self.conditions
         conditions.update(at, figures, raised=self.condition in RAISED)
         calm = not conditions.moves and at < self._timer_at
         if calm and (conditions.suppresses is None or conditions.suppresses is self.is_suppressed):
-            found: Sequence[Transition] = NOTHING
-        else:
-            found = self._changes(at, figures)
-        if self.parts is not None and (found or at >= self.parts.look_at):
-            self.parts.look(at, figures, conditions.windows())
+            return NOTHING
+        found = self._changes(at, figures)
+        if found:
+            self.look_at_parts(at, figures)
         return found
 
     def _changes(self, at: float, figures: Figures) -> list[Transition]:
@@ -416,6 +459,15 @@ class Alarm:
         if self.is_raised and not self.is_stale and self.since is not None:
             due = min(due, self.since + STALE_AFTER_S)
         self._timer_at = due
+        if not self.is_awake and not self.is_at_rest:
+            self._wake()
+
+    def _wake(self) -> None:
+        """Something but figures moved it: it is at rest no more."""
+        if self._roll is not None:
+            self.conditions.unknown = self.conditions.unknown_of(self._roll.figures)
+            self._roll.woken.append(self._place)
+        self.is_awake = True
 
     def _values(self, event: Event, figures: Figures) -> dict[str, Value]:
         """What the conditions that caused the event rest on, and what the text names."""

@@ -24,7 +24,7 @@ class Chatter:
 
     def __init__(self, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
-        self._raised_at: list[float] = known.get("raised_at", [])
+        self._raised_at: tuple[float, ...] = tuple(known.get("raised_at", ()))
         self.is_chattering: bool = known.get("is_chattering", False)
         self.is_told: bool = known.get("is_told", False)
 
@@ -33,14 +33,14 @@ class Chatter:
         if not self._raised_at:
             return None
         return {
-            "raised_at": self._raised_at,
+            "raised_at": list(self._raised_at),
             "is_chattering": self.is_chattering,
             "is_told": self.is_told,
         }
 
     def raised(self, at: float) -> bool:
         """The alarm is raised; whether it chatters from now on."""
-        self._raised_at = [*self._raised_at[-(RAISES - 1) :], at]
+        self._raised_at = (*self._raised_at[-(RAISES - 1) :], at)
         often = len(self._raised_at) == RAISES and at - self._raised_at[0] <= WITHIN_S
         begins = often and not self.is_chattering
         self.is_chattering = self.is_chattering or often
@@ -61,4 +61,4 @@ class Chatter:
     def steadied(self) -> None:
         """It has."""
         self.is_chattering = self.is_told = False
-        self._raised_at = []
+        self._raised_at = ()

@@ -18,7 +18,8 @@ SUPPRESSED_UNKNOWN_S = 600.0
 class Conditions:
     """What raises an alarm, what ends it, what suppresses it, and what it caps the current at.
 
-    `update` takes figures; then `moves` says whether the alarm is to be raised (or, where it is
+    `fill` takes figures into the windows, whether or not the alarm is raised; `update` takes them
+    through the conditions. Then `moves` says whether the alarm is to be raised (or, where it is
     raised, to return), `suppresses` what the design says (None: unknown), `cap_a` the newest known
     cap in A, and `unknown` the names that leave it without an answer.
     """
@@ -33,6 +34,7 @@ class Conditions:
         "_suppressed_at",
         "_until",
         "_when",
+        "_windowed",
         "cap_a",
         "moves",
         "suppresses",
@@ -55,11 +57,13 @@ class Conditions:
         self.suppresses: bool | None = None if rule.suppress_when else False
         self._suppressed_at: float = known.get("suppressed_at", 0.0)  # last known to hold
         self.moves = False
+        every = (self._when, self._stays, self._until, self._suppress, self._limit)
+        self._windowed = tuple(c for c in every if c is not None and c.expression.calls)
 
-    def snapshot(self) -> dict[str, Any]:
+    def snapshot(self, unknown: tuple[str, ...]) -> dict[str, Any]:
         """Plain data from which they go on under a rule of the same digest."""
         return {
-            "unknown": list(self.unknown),
+            "unknown": list(unknown),
             "on": self._on.snapshot(),
             "off": self._off.snapshot(),
             "when": self._when.snapshot(),
@@ -71,18 +75,39 @@ class Conditions:
             "cap_a": self.cap_a,
         }
 
+    def fill(self, at: float, figures: Figures) -> None:
+        """Take the figures as of `at` into the windows."""
+        for condition in self._windowed:
+            condition.fill(at, figures)
+
+    @property
+    def is_still(self) -> bool:
+        """Whether no on-delay runs or stands still on its way."""
+        return self._on.is_clear
+
+    def stirs(self, figures: Figures) -> bool:
+        """Whether an alarm at rest would move, or be on its way to: of windows that are filled."""
+        suppress = self._suppress
+        return self._when.value(figures) is True or (
+            suppress is not None and suppress.value(figures) is True
+        )
+
+    def unknown_of(self, figures: Figures) -> tuple[str, ...]:
+        """The names that leave an alarm that is not raised without an answer."""
+        return () if self._when.value(figures) is not None else self._unknown(figures, raised=False)
+
     def update(self, at: float, figures: Figures, *, raised: bool) -> None:
-        """Take the figures as of `at`. Windows fill whether or not the alarm is raised."""
-        when = self._when.update(at, figures)
-        stands = self._stands(at, figures, when)
+        """Take the figures as of `at`, after `fill`."""
+        when = self._when.value(figures)
+        stands = self._stands(figures, when) if raised else None
         if self._suppress is not None:
-            self.suppresses = self._suppress.update(at, figures)
+            self.suppresses = self._suppress.value(figures)
             if self.suppresses:
                 self._suppressed_at = at
             elif self.suppresses is None and at - self._suppressed_at >= SUPPRESSED_UNKNOWN_S:
                 self.suppresses = False
         if self._limit is not None:
-            limit = self._limit.update(at, figures)
+            limit = self._limit.value(figures)
             if limit is not None:
                 self.cap_a = max(0.0, float(limit))
             elif not raised:
@@ -132,14 +157,14 @@ class Conditions:
                 found.update(condition.windows())
         return found
 
-    def _stands(self, at: float, figures: Figures, when: bool | None) -> bool | None:
+    def _stands(self, figures: Figures, when: bool | None) -> bool | None:
         """Whether what keeps a raised alarm raised holds."""
         if self._stays is not None:
-            stays: bool | None = self._stays.update(at, figures)
+            stays: bool | None = self._stays.value(figures)
             return stays
         if self._until is None:
             return when
-        until = self._until.update(at, figures)
+        until = self._until.value(figures)
         # While `when` holds it would be raised again at once, whatever `until` says.
         if when is True or until is False:
             return True

@@ -17,8 +17,7 @@ def why(alarm: Alarm, figures: Figures, now: float) -> Why:
     Ages and remaining times are seconds. `figures` are those of its subject at `now`.
     """
     windows = alarm.conditions.windows()
-    if alarm.parts is not None:
-        alarm.parts.look(now, figures, windows)
+    alarm.look_at_parts(now, figures)
     conditions = conditions_of(alarm.rule)
     return {
         "alarm": alarm.key,

@@ -8,7 +8,7 @@ from typing import Any
 
 from watchd.commands.options import add_command
 from watchd.figures import About, Figure, unit_sign
-from watchd.language.windows import FUNCTIONS
+from watchd.language.functions import FUNCTIONS
 from watchd.rules.fields import FIELDS
 
 MOST_WORDS = 8  # a longer list is left to --json

@@ -14,9 +14,9 @@ from math import inf
 
 from watchd.durations import SECONDS, parse_duration
 from watchd.figures import Figure, Kind
+from watchd.language.functions import FUNCTIONS
 from watchd.language.intervals import ARITHMETIC, TURNED, Interval, comparable, cut_to, moved
 from watchd.language.parts import parsed
-from watchd.language.windows import FUNCTIONS
 
 # Tests inside tests inside tests double the work each time; a person writes none of them.
 MOST_STEPS = 20_000

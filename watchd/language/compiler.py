@@ -10,9 +10,10 @@ from typing import NoReturn
 from watchd.durations import SECONDS, parse_duration
 from watchd.errors import nearest
 from watchd.figures import Figure, Kind, Value, unit_sign
-from watchd.language.operations import OPERATIONS
+from watchd.language import code
+from watchd.language.code import Code, Temporaries
+from watchd.language.functions import FUNCTIONS, WindowCall
 from watchd.language.syntax import NOT_PART, short
-from watchd.language.windows import FUNCTIONS, WindowCall
 
 DEEPEST = 40
 LARGEST_NUMBER = 1e12
@@ -22,18 +23,18 @@ MOST_PARTS = 500
 MOST_WINDOWS = 20  # each keeps its past
 
 _COMPARISONS: dict[type[ast.cmpop], str] = {
-    ast.Gt: "gt",
-    ast.GtE: "ge",
-    ast.Lt: "lt",
-    ast.LtE: "le",
-    ast.Eq: "eq",
-    ast.NotEq: "ne",
+    ast.Gt: ">",
+    ast.GtE: ">=",
+    ast.Lt: "<",
+    ast.LtE: "<=",
+    ast.Eq: "==",
+    ast.NotEq: "!=",
 }
 _ARITHMETIC: dict[type[ast.operator], str] = {
-    ast.Add: "add",
-    ast.Sub: "sub",
-    ast.Mult: "mul",
-    ast.Div: "div",
+    ast.Add: "+",
+    ast.Sub: "-",
+    ast.Mult: "*",
+    ast.Div: "/",
 }
 # A plain number fits any unit, and so does a product or quotient, whose unit is not followed.
 ANY_UNIT = "*"
@@ -62,7 +63,7 @@ class Typed:
 
     kind: Kind
     unit: str
-    code: str
+    code: Code
     literal: Value = None
 
 
@@ -75,6 +76,8 @@ class Compiler:
         self.text, self.lead, self.figures, self.deadband = text, lead, figures, deadband
         self.deadband_left = set(deadband)
         self.names: dict[str, None] = {}
+        self.outside: dict[str, None] = {}  # of windows
+        self.made = Temporaries()
         self.calls: list[WindowCall] = []
         self.parts_left = MOST_PARTS
 
@@ -121,19 +124,19 @@ class Compiler:
         if isinstance(node.op, ast.Not):
             turned = None if positive is None else not positive
             inner = self._of_kind(node.operand, Kind.YES_NO, depth, positive=turned)
-            return Typed(Kind.YES_NO, "", f"not_({inner.code})")
+            return Typed(Kind.YES_NO, "", self.made.negation(inner.code))
         if not isinstance(node.op, ast.USub | ast.UAdd):
             self.refuse(node, f"this operator {NOT_PART}")
         inner = self._of_kind(node.operand, Kind.NUMBER, depth, positive=positive)
         if isinstance(node.op, ast.UAdd):
             return inner
         literal = -inner.literal if isinstance(inner.literal, float) else None
-        return Typed(Kind.NUMBER, inner.unit, f"neg({inner.code})", literal)
+        return Typed(Kind.NUMBER, inner.unit, code.negative(inner.code), literal)
 
     def _logic(self, node: ast.BoolOp, depth: int, *, positive: bool | None) -> Typed:
-        word = "and_" if isinstance(node.op, ast.And) else "or_"
         parts = [self._of_kind(v, Kind.YES_NO, depth, positive=positive).code for v in node.values]
-        return Typed(Kind.YES_NO, "", f"{word}({', '.join(parts)})")
+        joined = self.made.all_of if isinstance(node.op, ast.And) else self.made.any_of
+        return Typed(Kind.YES_NO, "", joined(parts))
 
     def _of_kind(self, node: ast.expr, kind: Kind, depth: int, *, positive: bool | None) -> Typed:
         typed = self.part(node, depth, positive=positive)
@@ -144,14 +147,14 @@ class Compiler:
     def _constant(self, node: ast.Constant) -> Typed:
         value = node.value
         if isinstance(value, bool):
-            return Typed(Kind.YES_NO, "", repr(value), value)
+            return Typed(Kind.YES_NO, "", code.constant(value), value)
         if isinstance(value, int | float):
             if not abs(value) <= LARGEST_NUMBER:
                 self.refuse(node, f"a number larger than {LARGEST_NUMBER:g}")
-            return Typed(Kind.NUMBER, ANY_UNIT, repr(float(value)), float(value))
+            return Typed(Kind.NUMBER, ANY_UNIT, code.constant(float(value)), float(value))
         if not isinstance(value, str):
             self.refuse(node, f"{_describe(node)} {NOT_PART}")
-        return Typed(Kind.TEXT, "", repr(value), value)
+        return Typed(Kind.TEXT, "", code.constant(value), value)
 
     def _name(self, node: ast.Name) -> Typed:
         figure = self.figures.get(node.id)
@@ -164,8 +167,9 @@ class Compiler:
                 self.refuse(node, f"a word is quoted: '{node.id}'")
             hint = nearest(node.id, list(self.figures), many="`watchd fields` lists the names")
             self.refuse(node, f"unknown name '{short(node.id)}'; {hint}", node.id)
-        self.names[node.id] = None
-        return Typed(figure.kind, figure.unit, f"f[{node.id!r}]")
+        self.names[node.id] = self.outside[node.id] = None
+        value = code.variable(code.figure(node.id), yes_no=figure.kind is Kind.YES_NO)
+        return Typed(figure.kind, figure.unit, value)
 
     def _arithmetic(self, node: ast.BinOp, depth: int, *, positive: bool | None) -> Typed:
         operation = _ARITHMETIC.get(type(node.op))
@@ -175,12 +179,12 @@ class Compiler:
             self.refuse(node, what)
         left = self._of_kind(node.left, Kind.NUMBER, depth, positive=positive)
         right = self._of_kind(node.right, Kind.NUMBER, depth, positive=positive)
-        code = f"{operation}({left.code}, {right.code})"
-        if operation in ("add", "sub"):
-            return Typed(Kind.NUMBER, self._same_unit(node, left, right), code)
+        value = self.made.arithmetic(operation, left.code, right.code)
+        if operation in ("+", "-"):
+            return Typed(Kind.NUMBER, self._same_unit(node, left, right), value)
         # A plain number times a figure may be a fraction of it or convert it (0.2 * nameplate_ah
         # is a current at 0.2 C): the result fits any unit.
-        return Typed(Kind.NUMBER, ANY_UNIT, code)
+        return Typed(Kind.NUMBER, ANY_UNIT, value)
 
     def _same_unit(self, node: ast.expr, left: Typed, right: Typed) -> str:
         units = {t.unit for t in (left, right)} - {ANY_UNIT}
@@ -194,7 +198,7 @@ class Compiler:
         yes = self.part(node.body, depth, positive=positive)
         no = self._of_kind(node.orelse, yes.kind, depth, positive=positive)
         unit = self._same_unit(node, yes, no) if yes.kind is Kind.NUMBER else ""
-        return Typed(yes.kind, unit, f"if_({test.code}, {yes.code}, {no.code})")
+        return Typed(yes.kind, unit, self.made.chosen(test.code, yes.code, no.code))
 
     def _compare(self, node: ast.Compare, depth: int, *, positive: bool | None) -> Typed:
         codes = []
@@ -202,8 +206,8 @@ class Compiler:
         for op, right in zip(node.ops, node.comparators, strict=True):
             codes.append(self._pair(node, left, op, right, depth, positive=positive))
             left = right
-        code = codes[0] if len(codes) == 1 else f"and_({', '.join(codes)})"
-        return Typed(Kind.YES_NO, "", code)
+        whole = codes[0] if len(codes) == 1 else self.made.all_of(codes)
+        return Typed(Kind.YES_NO, "", whole)
 
     def _pair(
         self,
@@ -214,7 +218,7 @@ class Compiler:
         depth: int,
         *,
         positive: bool | None,
-    ) -> str:
+    ) -> Code:
         if isinstance(op, ast.In | ast.NotIn):
             return self._membership(left, op, right, depth, positive=positive)
         operation = _COMPARISONS.get(type(op))
@@ -227,13 +231,13 @@ class Compiler:
             self.refuse(node, f"a {one.kind} cannot be compared with a {other.kind}")
         if one.kind is Kind.NUMBER:
             self._same_unit(node, one, other)
-        elif operation not in ("eq", "ne"):
+        elif operation not in ("==", "!="):
             self.refuse(node, f"a {one.kind} can only be compared with == and !=")
         elif one.kind is Kind.TEXT:
             self._known_word(left, one, other, right)
         a = self._shifted(left, one.code, operation, positive=positive, on_left=True)
         b = self._shifted(right, other.code, operation, positive=positive, on_left=False)
-        return f"{operation}({a}, {b})"
+        return code.comparison(operation, a, b)
 
     def _as_duration(self, node: ast.expr, this: Typed, other: Typed) -> Typed:
         # A quoted duration is read in the unit of the other side.
@@ -243,7 +247,7 @@ class Compiler:
             except ValueError as error:
                 self.refuse(node, str(error))
             value = seconds / SECONDS[other.unit]
-            return Typed(Kind.NUMBER, other.unit, repr(value), value)
+            return Typed(Kind.NUMBER, other.unit, code.constant(value), value)
         return this
 
     def _known_word(self, left: ast.expr, one: Typed, other: Typed, right: ast.expr) -> None:
@@ -255,24 +259,25 @@ class Compiler:
                     self.refuse(place, f"'{name.id}' is never '{short(typed.literal)}'; {hint}")
 
     def _shifted(
-        self, node: ast.expr, code: str, operation: str, *, positive: bool | None, on_left: bool
-    ) -> str:
+        self, node: ast.expr, value: Code, operation: str, *, positive: bool | None, on_left: bool
+    ) -> Code:
         if not isinstance(node, ast.Name) or node.id not in self.deadband:
-            return code
+            return value
         if positive is None:
             self.refuse(node, f"the deadband of '{node.id}' has no direction here; give until")
-        if operation not in ("gt", "ge", "lt", "le"):
+        if operation not in ("<", "<=", ">", ">="):
             self.refuse(node, f"the deadband of '{node.id}' needs a limit: < <= > or >=")
         self.deadband_left.discard(node.id)
-        above = (operation in ("gt", "ge")) == on_left
+        above = (operation in (">", ">=")) == on_left
         amount = self.deadband[node.id]
-        return f"add({code}, {amount if above == positive else -amount!r})"
+        slack = code.constant(amount if above == positive else -amount)
+        return self.made.arithmetic("+", value, slack)
 
     def _membership(
         self, left: ast.expr, op: ast.cmpop, right: ast.expr, depth: int, *, positive: bool | None
-    ) -> str:
+    ) -> Code:
         item = self._of_kind(left, Kind.TEXT, depth, positive=positive)
-        word = "in_" if isinstance(op, ast.In) else "not_in"
+        word = "in" if isinstance(op, ast.In) else "not in"
         if isinstance(right, ast.Tuple | ast.List | ast.Set):
             codes = []
             for element in right.elts:
@@ -281,10 +286,10 @@ class Compiler:
                     self.refuse(element, "a list after 'in' holds quoted words")
                 self._known_word(left, item, typed, element)
                 codes.append(typed.code)
-            return f"{word}({item.code}, ({''.join(c + ', ' for c in codes)}))"
+            return code.comparison(word, item.code, code.words(codes))
         words = self._of_kind(right, Kind.WORDS, depth, positive=positive)
         self._known_word(left, item, words, right)
-        return f"{word}({item.code}, {words.code})"
+        return code.comparison(word, item.code, words.code)
 
     def _call(self, node: ast.Call, depth: int) -> Typed:
         if not isinstance(node.func, ast.Name):
@@ -317,10 +322,7 @@ class Compiler:
                 f"'{node.func.id}' is taken of a {function.takes}, but this is a {typed.kind}",
             )
         self.names.update(inner.names)
-        evaluate = eval(  # noqa: S307 - as in compile_expression: checked parts only
-            compile(f"lambda f: {typed.code}", "<window>", "eval", dont_inherit=True, optimize=2),
-            {"__builtins__": {}, **OPERATIONS},
-        )
+        evaluate = code.function("f", inner.outside, [f"return {typed.code.three}"])
         text = ast.unparse(node)
         same = [i for i, known in enumerate(self.calls) if known.text == text]
         index = same[0] if same else len(self.calls)
@@ -329,7 +331,8 @@ class Compiler:
                 self.refuse(node, f"more than {MOST_WINDOWS} functions in one condition")
             self.calls.append(WindowCall(text, node.func.id, span_s, evaluate))
         unit = function.unit if function.unit is not None else typed.unit
-        return Typed(function.gives, unit, f"w[{index}]")
+        value = code.variable(code.window(index), yes_no=function.gives is Kind.YES_NO)
+        return Typed(function.gives, unit, value)
 
 
 _ONLY_ARITHMETIC = "of arithmetic there is only + - * and /"

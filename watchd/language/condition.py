@@ -7,7 +7,11 @@ from typing import Any
 
 from watchd.figures import Value
 from watchd.language.expression import Expression
-from watchd.language.windows import Window
+from watchd.language.windows import Window, window_of
+
+# Of most conditions, and there are many: they share it.
+NO_WINDOWS: tuple[Window, ...] = ()
+NO_VALUES: list[Value] = []
 
 
 class Condition:
@@ -17,9 +21,12 @@ class Condition:
 
     def __init__(self, expression: Expression, state: list[Any] | None = None) -> None:
         self._expression = expression
-        known = state if state is not None else [None] * len(expression.calls)
-        self._values: list[Value] = [None] * len(expression.calls)
-        self._windows = [Window(c, s) for c, s in zip(expression.calls, known, strict=True)]
+        self._values, self._windows = NO_VALUES, NO_WINDOWS
+        if expression.calls:
+            known = state if state is not None else [None] * len(expression.calls)
+            calls = zip(expression.calls, known, strict=True)
+            self._windows = tuple(window_of(call, saved) for call, saved in calls)
+            self._values = [None] * len(expression.calls)
 
     @property
     def expression(self) -> Expression:
@@ -32,11 +39,18 @@ class Condition:
 
     def update(self, at: float, figures: Mapping[str, Value]) -> Any:
         """Take the figures as of `at`; the value of the expression, None for unknown."""
-        if not self._windows:
-            return self._expression.evaluate(figures, ())
+        if self._windows:
+            self.fill(at, figures)
+        return self._expression.evaluate(figures, self._values)
+
+    def fill(self, at: float, figures: Mapping[str, Value]) -> None:
+        """Take the figures as of `at` into the windows, and no more."""
         for index, window in enumerate(self._windows):
             window.update(at, window.call.inner(figures))
             self._values[index] = window.value(at)
+
+    def value(self, figures: Mapping[str, Value]) -> Any:
+        """The value of the expression with the windows as they are; None for unknown."""
         return self._expression.evaluate(figures, self._values)
 
     def windows(self) -> dict[str, Value]:

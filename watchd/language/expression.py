@@ -18,10 +18,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from watchd.figures import Figure, Kind, Value
+from watchd.language.code import function, window
 from watchd.language.compiler import ANY_UNIT, Compiler, ExpressionError
-from watchd.language.operations import OPERATIONS
+from watchd.language.functions import WindowCall
 from watchd.language.syntax import COMMENT, NOT_PART, mistake_in
-from watchd.language.windows import WindowCall
 
 LONGEST_TEXT = 2000
 
@@ -31,7 +31,8 @@ class Expression:
     """A compiled condition or amount.
 
     `evaluate(figures, windows)` gives True, False, a number, a text, or None for unknown.
-    `windows` holds the current value of each of `calls`, in their order.
+    `windows` holds the current value of each of `calls`, in their order. `value` is the code of
+    the same, and `true` that of whether a condition is known to be true.
     """
 
     text: str
@@ -39,6 +40,8 @@ class Expression:
     unit: str
     names: tuple[str, ...]
     calls: tuple[WindowCall, ...]
+    value: str = field(repr=False, compare=False)
+    true: str = field(repr=False, compare=False)
     evaluate: Callable[[Mapping[str, Value], Sequence[Value]], Any] = field(
         repr=False, compare=False
     )
@@ -71,15 +74,11 @@ def compile_expression(
         raise ExpressionError(
             f"the deadband names '{name}', but no limit is put on it in this condition", 0, 1
         )
-    code = compile(
-        f"lambda f, w: {typed.code}", "<condition>", "eval", dont_inherit=True, optimize=2
-    )
-    # The code is generated from checked parts only: names become look-ups in `f`, and each
-    # operation one of the functions below; there are no builtins to reach.
-    function = eval(code, {"__builtins__": {}, **OPERATIONS})  # noqa: S307
-    return Expression(
-        text, typed.kind, typed.unit, tuple(compiler.names), tuple(compiler.calls), function
-    )
+    value, calls = typed.code.three, tuple(compiler.calls)
+    windows = [f"{window(index)} = w[{index}]" for index in range(len(calls))]
+    evaluate = function("f, w", compiler.outside, [*windows, f"return {value}"])
+    names = tuple(compiler.names)
+    return Expression(text, typed.kind, typed.unit, names, calls, value, typed.code.true, evaluate)
 
 
 def _parse(text: str, lead: int) -> ast.Expression:

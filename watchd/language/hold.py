@@ -27,6 +27,11 @@ class Hold:
         return [self._held_s, self._running, self._at]
 
     @property
+    def is_clear(self) -> bool:
+        """Whether nothing has held since it was last known not to; then its time has no meaning."""
+        return not self._running and not self._held_s
+
+    @property
     def held_s(self) -> float:
         """For how long it had held when it was last looked at."""
         return self._held_s

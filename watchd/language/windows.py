@@ -1,271 +1,365 @@
-"""Windowed functions: what a figure did over the last minutes, hours or days.
+"""Windows at work: what a figure did over the last minutes, hours or days.
 
-A window is cut into `BUCKETS` equal pieces of time, and each piece keeps sums and extremes
-only: memory is bounded whatever the rate of samples, and the edge of a window is exact to
-1/240 of its length. A value holds from its sample to the next one, so means and times are
-weighted by time and uneven sampling does not bend them; an unknown value holds nothing.
+A window is cut into `BUCKETS` equal pieces of time, and each piece keeps sums or extremes only,
+those that its function needs: memory is bounded whatever the rate of samples, and the edge of a
+window is exact to 1/240 of its length. A value holds from its sample to the next one, so means and
+times are weighted by time and uneven sampling does not bend them; an unknown value holds nothing.
+
+Cost: constant per update and look, but for the time since the last one, and one pass over the
+pieces when one of them has left the window.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Mapping
-from dataclasses import astuple, dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar
 
-from watchd.figures import Kind, Value
+from watchd.figures import Value
+from watchd.language.functions import WindowCall
+from watchd.language.pieces import Fold, Pieces
+from watchd.language.slope import NO_POINTS, Points, slope_per_s, with_point
 
 BUCKETS = 240
 # A mean, slope or extreme is withheld until this part of its window has been seen.
 NEEDED_COVER = 0.5
 SECONDS_A_DAY = 86400.0
-
-
-@dataclass(frozen=True, slots=True)
-class Function:
-    """A function of the language: how it is written, what it takes and what it gives."""
-
-    form: str
-    takes: Kind | None  # None: any kind
-    gives: Kind
-    unit: str | None  # None: that of what it takes
-    meaning: str
-
-
-FUNCTIONS: dict[str, Function] = {
-    "mean": Function(
-        'mean(cell_spread_mv, "5 min")',
-        Kind.NUMBER,
-        Kind.NUMBER,
-        None,
-        "mean over the window, weighted by time",
-    ),
-    "highest": Function(
-        'highest(cell_max_v, "1 h")', Kind.NUMBER, Kind.NUMBER, None, "highest value in the window"
-    ),
-    "lowest": Function(
-        'lowest(cell_min_v, "1 h")', Kind.NUMBER, Kind.NUMBER, None, "lowest value in the window"
-    ),
-    "slope": Function(
-        'slope(cell_spread_mv, "14 d")',
-        Kind.NUMBER,
-        Kind.NUMBER,
-        "*",
-        "least-squares slope over the window, per day",
-    ),
-    "count": Function(
-        'count(protection_trip, "24 h")',
-        Kind.YES_NO,
-        Kind.NUMBER,
-        "",
-        "how often it became true in the window",
-    ),
-    "changed": Function(
-        'changed(soc_pct, "6 h")', None, Kind.YES_NO, "", "whether the value changed in the window"
-    ),
-    "elapsed": Function(
-        'elapsed(current_a > 100, "1 h")',
-        Kind.YES_NO,
-        Kind.NUMBER,
-        "s",
-        "for how long of the window it was true",
-    ),
-    "since": Function(
-        'since(cell_max_v > 3.5, "2 d")',
-        Kind.YES_NO,
-        Kind.NUMBER,
-        "s",
-        "how long ago it was last true; unknown if never in the window",
-    ),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class WindowCall:
-    """One use of a function in a condition: `mean(cell_spread_mv, '5 min')`."""
-
-    text: str
-    function: str
-    span_s: float
-    inner: Callable[[Mapping[str, Value]], Any]
-
-
-@dataclass(slots=True)
-class _Bucket:
-    number: int
-    known_s: float = 0.0
-    area: float = 0.0  # integral of value over time, for the mean
-    samples: int = 0
-    time_sum: float = 0.0  # of sample times, relative to the bucket's start
-    value_sum: float = 0.0
-    lowest: float = float("inf")
-    highest: float = float("-inf")
-    rises: int = 0
-    true_s: float = 0.0
-    changes: int = 0
+# A piece as it was saved once, the same for all functions.
+OLD_ROW = (
+    "number", "known_s", "area", "samples", "time_sum", "value_sum", "lowest", "highest", "rises",
+    "true_s", "changes",
+)  # fmt: skip
 
 
 class Window:
     """The recent past of one value. `update` at each evaluation, then `value`.
 
-    Cost: constant per update but for the time since the last one; for a value one pass over at
-    most 240 buckets, and none for `since`.
+    `state` is a snapshot of a window of the same call. What a kind of window keeps of each piece
+    is in `COLUMNS`, by the words of `OLD_ROW`.
     """
+
+    COLUMNS: ClassVar[tuple[tuple[str, Fold], ...]] = ()
+    # Of which column it is enough to know the newest piece that has any.
+    NEWEST: ClassVar[str] = ""
+    __slots__ = (
+        "_first_at",
+        "_known",
+        "_last",
+        "_last_at",
+        "_newest",
+        "_pieces",
+        "_width_s",
+        "call",
+    )
 
     def __init__(self, call: WindowCall, state: Mapping[str, Any] | None = None) -> None:
         self.call = call
         self._width_s = call.span_s / BUCKETS
-        self._buckets: deque[_Bucket] = deque()
-        self._last_at: float | None = None
-        self._last: Value = None  # value that holds since `_last_at`
-        self._known: Value = None  # last value that was known
-        self._last_true_at: float | None = None
-        self._first_at: float | None = None
-        if state is not None:
-            self._buckets = deque(_Bucket(*b) for b in state["buckets"])
-            self._last_at, self._first_at = state["last_at"], state["first_at"]
-            self._last, self._known = _frozen(state["last"]), _frozen(state["known"])
-            self._last_true_at = state["last_true_at"]
+        saved = state if state is not None else {}
+        rows = saved.get("buckets", ())
+        is_old = bool(rows) and len(rows[0]) == len(OLD_ROW)
+        self._newest: int | None = saved.get("newest")
+        if is_old:
+            rows, self._newest = self._renewed(rows)
+        self._pieces = Pieces([fold for _, fold in self.COLUMNS], rows)
+        self._last_at: float | None = saved.get("last_at")
+        self._first_at: float | None = saved.get("first_at")
+        self._last: Value = _frozen(saved.get("last"))  # value that holds since `_last_at`
+        self._known: Value = _frozen(saved.get("known"))  # last value that was known
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which a window goes on."""
         return {
-            "buckets": [list(astuple(b)) for b in self._buckets],
+            "buckets": self._pieces.rows(),
+            "newest": self._newest,
             "last_at": self._last_at,
             "first_at": self._first_at,
             "last": self._last,
             "known": self._known,
-            "last_true_at": self._last_true_at,
         }
 
     def update(self, at: float, value: Value) -> None:
         """Take the value as of `at` (Unix seconds, not before the last one)."""
-        if self._first_at is None:
-            self._first_at = at
-        if self._last_at is not None:
-            at = max(at, self._last_at)
+        last_at = self._last_at
+        if last_at is None:
+            if self._first_at is None:
+                self._first_at = at
+        else:
+            at = max(at, last_at)
             if self._last is not None:
-                self._hold(self._last, max(self._last_at, at - self.call.span_s), at)
-        bucket = self._bucket(at)
+                begin = max(last_at, at - self.call.span_s)
+                if begin < at:
+                    self._hold(self._last, begin, at)
         if value is not None:
-            if isinstance(value, int | float):
-                x = float(value)
-                bucket.samples += 1
-                bucket.time_sum += at - bucket.number * self._width_s
-                bucket.value_sum += x
-                bucket.lowest = min(bucket.lowest, x)
-                bucket.highest = max(bucket.highest, x)
-            if value is True:
-                self._last_true_at = at
-                bucket.rises += self._known is False
-            bucket.changes += self._known is not None and value != self._known
+            self._come(at, value)
             self._known = value
         self._last_at, self._last = at, value
 
     def value(self, at: float) -> Value:
         """The function's value over the window that ends at `at`; None while withheld."""
-        at = at if self._last_at is None else max(at, self._last_at)
-        self._expire(at)
-        value: Value = getattr(self, f"_{self.call.function}")(at)
-        return value
+        if self._last_at is not None and at < self._last_at:
+            at = self._last_at
+        oldest = self._number(at) - BUCKETS
+        self._pieces.drop(oldest)
+        if self._newest is not None and self._newest <= oldest:
+            self._newest = None
+        return self._value(at)
 
     def _number(self, at: float) -> int:
         number = int(at // self._width_s)
         # Where the width is no binary fraction, a bucket's edge may round to just inside of it.
         return number if at < (number + 1) * self._width_s else number + 1
 
-    def _bucket(self, at: float) -> _Bucket:
+    def _begin(self, at: float) -> int:
+        """The piece of `at` is the newest from now on."""
         number = self._number(at)
-        if not self._buckets or self._buckets[-1].number < number:
-            self._buckets.append(_Bucket(number))
-            self._expire(at)
-        return self._buckets[-1]
-
-    def _expire(self, at: float) -> None:
-        oldest = self._number(at) - BUCKETS
-        while self._buckets and self._buckets[0].number <= oldest:
-            self._buckets.popleft()
+        self._pieces.begin(number)
+        self._pieces.drop(number - BUCKETS)
+        return number
 
     def _hold(self, value: Value, begin: float, end: float) -> None:
-        """Spread a value that held from `begin` to `end` over the buckets in between."""
-        number = value if isinstance(value, int | float) else 0.0
+        """Spread a value that held from `begin` to `end` over the pieces in between."""
         while begin < end:
-            bucket = self._bucket(begin)
-            edge = min(end, (bucket.number + 1) * self._width_s)
-            length = edge - begin
-            bucket.known_s += length
-            bucket.area += number * length
-            if value is True:
-                bucket.true_s += length
-            if isinstance(value, int | float):
-                bucket.lowest = min(bucket.lowest, number)
-                bucket.highest = max(bucket.highest, number)
+            edge = min(end, (self._begin(begin) + 1) * self._width_s)
+            self._held(value, edge - begin)
             begin = edge
+
+    def _held(self, value: Value, length_s: float) -> None:
+        """A value held for so long within the newest piece."""
+
+    def _come(self, at: float, value: Value) -> None:
+        """A known value came `at`."""
+
+    def _value(self, at: float) -> Value:
+        raise NotImplementedError
+
+    def _newest_known(self, end: float) -> None:
+        """The piece in which something was known until `end` is the newest."""
+        number = self._number(end)
+        self._newest = number if number * self._width_s < end else number - 1
+
+    @classmethod
+    def _renewed(cls, rows: Sequence[Sequence[Any]]) -> tuple[list[list[Any]], int | None]:
+        """The pieces of an old snapshot, and the newest one of note."""
+        places = [0, *(OLD_ROW.index(name) for name, _ in cls.COLUMNS)]
+        newest = None
+        if cls.NEWEST:
+            noted = OLD_ROW.index(cls.NEWEST)
+            newest = max((row[0] for row in rows if row[noted]), default=None)
+        return [[row[place] for place in places] for row in rows], newest
+
+
+class _Covered(Window):
+    """A window that is withheld until enough of it is known. Its first column is `known_s`."""
+
+    __slots__ = ()
+
+    def _is_covered(self) -> bool:
+        return self._pieces.whole(0) >= NEEDED_COVER * self.call.span_s
+
+
+class _Mean(_Covered):
+    COLUMNS = (
+        ("known_s", Fold.SUM),
+        ("area", Fold.SUM),
+    )
+    __slots__ = ()
+
+    def _held(self, value: Value, length_s: float) -> None:
+        self._pieces.add(0, length_s)
+        self._pieces.add(1, _number_of(value) * length_s)
+
+    def _value(self, _at: float) -> Value:
+        return self._pieces.whole(1) / self._pieces.whole(0) if self._is_covered() else None
+
+
+class _Extreme(_Covered):
+    """The highest or the lowest."""
+
+    __slots__ = ()
+
+    def _held(self, value: Value, length_s: float) -> None:
+        self._pieces.add(0, length_s)
+        self._pieces.add(1, _number_of(value))
+
+    def _come(self, at: float, value: Value) -> None:
+        self._begin(at)
+        self._pieces.add(1, _number_of(value))
+
+    def _value(self, _at: float) -> Value:
+        return self._pieces.whole(1) if self._is_covered() else None
+
+
+class _Highest(_Extreme):
+    COLUMNS = (
+        ("known_s", Fold.SUM),
+        ("highest", Fold.HIGHEST),
+    )
+    __slots__ = ()
+
+
+class _Lowest(_Extreme):
+    COLUMNS = (
+        ("known_s", Fold.SUM),
+        ("lowest", Fold.LOWEST),
+    )
+    __slots__ = ()
+
+
+class _Slope(_Covered):
+    """All pieces but the newest are taken together until another is the newest, or one is gone."""
+
+    # `time_sum` is of sample times, each relative to the beginning of its piece.
+    COLUMNS = (
+        ("known_s", Fold.SUM),
+        ("samples", Fold.SUM),
+        ("time_sum", Fold.SUM),
+        ("value_sum", Fold.SUM),
+    )
+    __slots__ = ("_others", "_others_of")
+
+    def __init__(self, call: WindowCall, state: Mapping[str, Any] | None = None) -> None:
+        super().__init__(call, state)
+        self._others, self._others_of = NO_POINTS, (0, 0)
+
+    def _held(self, _value: Value, length_s: float) -> None:
+        self._pieces.add(0, length_s)
+
+    def _come(self, at: float, value: Value) -> None:
+        number = self._begin(at)
+        self._pieces.add(1, 1.0)
+        self._pieces.add(2, at - number * self._width_s)
+        self._pieces.add(3, _number_of(value))
+
+    def _value(self, _at: float) -> Value:
+        if not self._is_covered():
+            return None
+        numbers = self._pieces.numbers
+        first, last = numbers[0], len(numbers) - 1
+        if self._others_of != (first, numbers[last]):
+            self._others_of = first, numbers[last]
+            self._others = NO_POINTS
+            for index in range(last):
+                self._others = self._with(self._others, index)
+        slope = slope_per_s(self._with(self._others, last))
+        return None if slope is None else slope * SECONDS_A_DAY
+
+    def _with(self, points: Points, index: int) -> Points:
+        """Points, and that of a piece, if it has a sample."""
+        pieces, first = self._pieces, self._pieces.numbers[0]
+        samples = pieces.column(1)[index]
+        if not samples:
+            return points
+        time_s = (pieces.numbers[index] - first) * self._width_s + pieces.column(2)[index] / samples
+        return with_point(points, samples, time_s, pieces.column(3)[index] / samples)
+
+
+class _Count(Window):
+    """Only pieces with a rise are kept: of what was never seen in the window nothing is counted."""
+
+    COLUMNS = (("rises", Fold.SUM),)
+    NEWEST = "known_s"
+    __slots__ = ()
+
+    def _hold(self, _value: Value, _begin: float, end: float) -> None:
+        self._newest_known(end)
+
+    def _come(self, at: float, value: Value) -> None:
+        if value is True and self._known is False:
+            self._begin(at)
+            self._pieces.add(0, 1.0)
+
+    def _value(self, _at: float) -> Value:
+        is_seen = self._last is not None or self._newest is not None
+        return self._pieces.whole(0) if is_seen else None
+
+
+class _Elapsed(Window):
+    """Only pieces in which it was true are kept."""
+
+    COLUMNS = (("true_s", Fold.SUM),)
+    NEWEST = "known_s"
+    __slots__ = ()
+
+    def _hold(self, value: Value, begin: float, end: float) -> None:
+        self._newest_known(end)
+        if value is True:
+            super()._hold(value, begin, end)
+
+    def _held(self, _value: Value, length_s: float) -> None:
+        self._pieces.add(0, length_s)
+
+    def _value(self, at: float) -> Value:
+        if self._last is None and self._newest is None:
+            return None
+        running = at - self._last_at if self._last is True and self._last_at is not None else 0.0
+        return min(self.call.span_s, self._pieces.whole(0) + running)
+
+
+class _Changed(_Covered):
+    COLUMNS = (("known_s", Fold.SUM),)
+    NEWEST = "changes"
+    __slots__ = ()
+
+    def _held(self, _value: Value, length_s: float) -> None:
+        self._pieces.add(0, length_s)
+
+    def _come(self, at: float, value: Value) -> None:
+        if self._known is not None and value != self._known:
+            self._newest = self._number(at)
+
+    def _value(self, at: float) -> Value:
+        if self._newest is not None:
+            return True
+        whole = self._first_at is not None and at - self._first_at >= self.call.span_s
+        return False if whole and self._is_covered() else None
+
+
+class _Since(Window):
+    __slots__ = ("_last_true_at",)
+
+    def __init__(self, call: WindowCall, state: Mapping[str, Any] | None = None) -> None:
+        super().__init__(call, state)
+        self._last_true_at: float | None = state["last_true_at"] if state is not None else None
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which a window goes on."""
+        return {**super().snapshot(), "last_true_at": self._last_true_at}
+
+    def _hold(self, value: Value, _begin: float, end: float) -> None:
         if value is True:
             self._last_true_at = end
 
-    def _seen(self) -> bool:
-        """Whether anything was known in the window: of what was never seen nothing is counted."""
-        return self._last is not None or any(b.known_s for b in self._buckets)
+    def _come(self, at: float, value: Value) -> None:
+        if value is True:
+            self._last_true_at = at
 
-    def _covered(self) -> bool:
-        return sum(b.known_s for b in self._buckets) >= NEEDED_COVER * self.call.span_s
-
-    def _mean(self, _at: float) -> Value:
-        if not self._covered():
-            return None
-        return sum(b.area for b in self._buckets) / sum(b.known_s for b in self._buckets)
-
-    def _highest(self, _at: float) -> Value:
-        return max(b.highest for b in self._buckets) if self._covered() else None
-
-    def _lowest(self, _at: float) -> Value:
-        return min(b.lowest for b in self._buckets) if self._covered() else None
-
-    def _slope(self, _at: float) -> Value:
-        if not self._covered():
-            return None
-        origin = self._buckets[0].number * self._width_s
-        points = [
-            (
-                b.samples,
-                b.number * self._width_s - origin + b.time_sum / b.samples,
-                b.value_sum / b.samples,
-            )
-            for b in self._buckets
-            if b.samples
-        ]
-        weight = sum(n for n, _, _ in points)
-        if len(points) < 2:
-            return None
-        t_mean = sum(n * t for n, t, _ in points) / weight
-        x_mean = sum(n * x for n, _, x in points) / weight
-        spread = sum(n * (t - t_mean) ** 2 for n, t, _ in points)
-        if spread <= 0:
-            return None
-        return sum(n * (t - t_mean) * (x - x_mean) for n, t, x in points) / spread * SECONDS_A_DAY
-
-    def _count(self, _at: float) -> Value:
-        return float(sum(b.rises for b in self._buckets)) if self._seen() else None
-
-    def _changed(self, at: float) -> Value:
-        if any(b.changes for b in self._buckets):
-            return True
-        whole = self._first_at is not None and at - self._first_at >= self.call.span_s
-        return False if whole and self._covered() else None
-
-    def _elapsed(self, at: float) -> Value:
-        if not self._seen():
-            return None
-        running = at - self._last_at if self._last is True and self._last_at is not None else 0.0
-        return min(self.call.span_s, sum(b.true_s for b in self._buckets) + running)
-
-    def _since(self, at: float) -> Value:
+    def _value(self, at: float) -> Value:
         if self._last is True:
             return 0.0
         if self._last_true_at is None or at - self._last_true_at > self.call.span_s:
             return None
         return at - self._last_true_at
+
+
+_KINDS: dict[str, type[Window]] = {
+    "mean": _Mean,
+    "highest": _Highest,
+    "lowest": _Lowest,
+    "slope": _Slope,
+    "count": _Count,
+    "changed": _Changed,
+    "elapsed": _Elapsed,
+    "since": _Since,
+}
+
+
+def window_of(call: WindowCall, state: Mapping[str, Any] | None = None) -> Window:
+    """The window of a call, going on from its snapshot."""
+    return _KINDS[call.function](call, state)
+
+
+def _number_of(value: Value) -> float:
+    return float(value) if isinstance(value, int | float) else 0.0
 
 
 def _frozen(value: Any) -> Value:

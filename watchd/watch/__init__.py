@@ -8,7 +8,7 @@ however often `tick` is called.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Protocol
 
 from watchd.alarms.alarm import Alarm
@@ -33,6 +33,9 @@ class Watch(Protocol):
 
     def alarms(self) -> Iterator[Alarm]:
         """Every alarm of the subject."""
+
+    def awake(self) -> Sequence[Alarm]:
+        """Those of them that are not at rest: all that are not normal are among them."""
 
     def evaluate(self, at: float) -> list[Transition]:
         """Compute the figures as of `at`, and take them through the rules."""
@@ -67,8 +70,3 @@ def restored(
     if state is not None and state["digest"] != rule.digest:
         state = {key: state.get(key) for key in DECIDED}
     return Alarm(rule, subject, names, state, explains=explains)
-
-
-def transitions(alarms: Iterable[Alarm], at: float, figures: Figures) -> list[Transition]:
-    """Take figures through alarms."""
-    return [transition for alarm in alarms for transition in alarm.evaluate(at, figures)]

@@ -12,13 +12,14 @@ from watchd.advice.charge_voltage import ChargeVoltage
 from watchd.advice.discharge_limit import DischargeLimit
 from watchd.advice.hold import BalancingHold
 from watchd.alarms.alarm import Alarm
+from watchd.alarms.alarms import Alarms
 from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.estimators.bank import daylight, totals
 from watchd.figures import About, Figures
 from watchd.rules.rule import Rule
 from watchd.settings import BANK_AUDIT, bank_settings
-from watchd.watch import LOOK_AGAIN_S, restored, transitions
+from watchd.watch import LOOK_AGAIN_S, restored
 from watchd.watch.pack import PackWatch
 from watchd.watch.silence import Silence
 
@@ -57,11 +58,11 @@ class BankWatch:
         self.advice: dict[Kind, Advice | VoltageAdvice] = {}
         self.figures: Figures = {}
         self._at = begun_at
-        self._alarms = [
+        self._alarms = Alarms(
             restored(rule, self.subject, {"bank": name}, saved_alarms, explains=explains)
             for rule in rules
             if rule.about is About.BANK
-        ]
+        )
         self._silence = Silence(self._alarms)
         self._woken: list[str] = []
 
@@ -77,7 +78,11 @@ class BankWatch:
 
     def alarms(self) -> Iterator[Alarm]:
         """Every alarm of the bank."""
-        yield from self._alarms
+        return iter(self._alarms)
+
+    def awake(self) -> Sequence[Alarm]:
+        """Those of them that are not at rest."""
+        return self._alarms.awake()
 
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
@@ -92,7 +97,7 @@ class BankWatch:
         self._silence.covers_what_rests(all(p.is_blind for p in self._packs))
         caps = self._caps()
         self._advise(at, caps)
-        found = transitions(self._alarms, at, self.figures)
+        found = self._alarms.evaluate(at, self.figures)
         # Rules see the advice, and a rule of the bank that was just raised caps it: once more.
         if found and self._caps() != caps:
             self._advise(at, self._caps())
@@ -107,8 +112,7 @@ class BankWatch:
 
     def _caps(self) -> list[Cap]:
         caps = [cap for pack in self._packs for cap in pack.caps()]
-        own = ((a.rule.name, a.charge_limit_a) for a in self._alarms)
-        return [*caps, *(Cap(None, name, amps) for name, amps in own if amps is not None)]
+        return [*caps, *(Cap(None, name, amps) for name, amps in self._alarms.caps())]
 
     def _advise(self, at: float, caps: Sequence[Cap]) -> None:
         states, left_h = [p.state() for p in self._packs], self.figures["charging_left_h"]
@@ -136,13 +140,11 @@ class BankWatch:
         """Nothing was watched between two times: delays stand still."""
         names = (f.name for f in (*FIGURES, *BANK_AUDIT))
         unknown: Figures = dict.fromkeys(names, None)
-        found = transitions(self._alarms, at, {**unknown, **self._settings})
+        found = self._alarms.evaluate(at, {**unknown, **self._settings})
         self._at = resume_at
         return found
 
     def next_at(self) -> float:
         """When to evaluate again if no pack is evaluated before."""
         look_again_s = min((p.look_again_s() for p in self._packs), default=LOOK_AGAIN_S)
-        moments = [self._at + look_again_s]
-        moments.extend(due for a in self._alarms if (due := a.due_at()) and due > self._at)
-        return min(moments)
+        return min(self._at + look_again_s, self._alarms.due_at(self._at))

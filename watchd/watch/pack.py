@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Cap, PackState
 from watchd.advice.audit.live import PackAudit
 from watchd.alarms.alarm import Alarm
+from watchd.alarms.alarms import Alarms
 from watchd.alarms.state import Transition
 from watchd.config import Config
 from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
@@ -25,7 +26,6 @@ from watchd.watch import (
     LOOK_AGAIN_S,
     LOOK_AGAIN_SILENT_S,
     restored,
-    transitions,
 )
 from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
@@ -68,17 +68,27 @@ class PackWatch:
         self._told_missing: set[str] = set()
         self._at = begun_at
         names = {"bank": pack.bank, "pack": name}
-        self._alarms: list[Alarm] = []
-        self._cell_alarms: list[list[Alarm]] = [[] for _ in range(pack.cells_in_series)]
-        for rule in rules:
-            if rule.about is About.PACK:
-                alarm = restored(rule, self.subject, names, saved_alarms, explains=explains)
-                self._alarms.append(alarm)
-            elif rule.about is About.CELL:
-                for index, alarms in enumerate(self._cell_alarms):
-                    no = str(index + 1)
-                    subject, own = f"cell/{name}/{no}", {**names, "cell": no}
-                    alarms.append(restored(rule, subject, own, saved_alarms, explains=explains))
+        every = tuple(rules)
+        self._alarms = Alarms(
+            restored(rule, self.subject, names, saved_alarms, explains=explains)
+            for rule in every
+            if rule.about is About.PACK
+        )
+        of_cells = [rule for rule in every if rule.about is About.CELL]
+        # One for each cell, or none at all where no rule is about cells.
+        self._cell_alarms = [
+            Alarms(
+                restored(
+                    rule,
+                    f"cell/{name}/{no}",
+                    {**names, "cell": str(no)},
+                    saved_alarms,
+                    explains=explains,
+                )
+                for rule in of_cells
+            )
+            for no in range(1, pack.cells_in_series + 1 if of_cells else 1)
+        ]
         self._silence = Silence(self.alarms())
 
     def snapshot(self) -> dict[str, Any]:
@@ -94,6 +104,13 @@ class PackWatch:
         yield from self._alarms
         for alarms in self._cell_alarms:
             yield from alarms
+
+    def awake(self) -> Sequence[Alarm]:
+        """Those of them that are not at rest."""
+        own = self._alarms.awake()
+        if not self._cell_alarms:
+            return own
+        return [*own, *(alarm for alarms in self._cell_alarms for alarm in alarms.awake())]
 
     def take(self, renewed: frozenset[str]) -> None:
         """What the message brought that the next evaluation is for."""
@@ -147,13 +164,12 @@ class PackWatch:
             self.reanchor.update(sample.at, figures)
             self._silence.covers_what_rests(not sample.measured_at)
         self.figures = figures
-        found = transitions(self._alarms, sample.at, figures)
+        found = self._alarms.evaluate(sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
-            if alarms:
-                own = self._of_cell(index, sample)
-                if unwatched:
-                    own.update(dict.fromkeys(n for n in own if n not in self._settings))
-                found.extend(transitions(alarms, sample.at, own))
+            own = self._of_cell(index, sample)
+            if unwatched:
+                own.update(dict.fromkeys(n for n in own if n not in self._settings))
+            found.extend(alarms.evaluate(sample.at, own))
         return found
 
     def measured(self, shown_at: float) -> Measured | None:
@@ -215,7 +231,7 @@ class PackWatch:
     def next_at(self) -> float:
         """When to evaluate again if no message comes before."""
         moments = [self._at + self.look_again_s(), self.parts.stale_at(self._at)]
-        moments.extend(due for a in self.alarms() if (due := a.due_at()) and due > self._at)
+        moments.extend(a.due_at(self._at) for a in (self._alarms, *self._cell_alarms))
         return min(moments)
 
     @property
@@ -234,9 +250,9 @@ class PackWatch:
 
     def caps(self) -> Iterator[Cap]:
         """What raised rules cap the charge current of this pack at."""
-        for alarm in self.alarms():
-            if alarm.charge_limit_a is not None:
-                yield Cap(self.name, alarm.rule.name, alarm.charge_limit_a)
+        for alarms in (self._alarms, *self._cell_alarms):
+            for rule, amps in alarms.caps():
+                yield Cap(self.name, rule, amps)
 
     def state(self) -> PackState:
         """The pack as advice sees it."""
