@@ -6,6 +6,7 @@ import asyncio
 import os
 import signal
 import time
+from collections.abc import Sequence
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -180,26 +181,19 @@ class Service:
 
     # --- messages and time ---
 
-    def _take(self, message: Arrived) -> None:
+    def _take(self, messages: Sequence[Arrived]) -> None:
+        """Messages that were read together."""
         if self._stopping:  # a request can still come
             return
-        # Before the message: its time of measurement may be in the new reckoning already.
+        # Before the messages: their times of measurement may be in the new reckoning already.
         self._follow_clock()
-        given = Fed(
-            self._clock.at(self._time.at(message.at)),
-            message.topic,
-            message.payload,
-            message.retained,
-            message.reply_to,
-            message.correlation,
-        )
+        shown_at, steady_at = self._clock.at, self._time.at
+        given = [
+            Fed(shown_at(steady_at(at)), topic, payload, retained, reply_to, correlation)
+            for topic, payload, retained, at, reply_to, correlation in messages
+        ]
         record(self._archive, self._config.prefix, given)
-        try:
-            self._give(given)
-        except Exception:
-            # A mistake of ours in one message must not end the watch over all others.
-            log.exception("a message could not be handled", topic=message.topic[:200])
-            self._engine.count("failed")
+        self._out(self._drive.take(given))
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
@@ -267,7 +261,9 @@ class Service:
         self._archive.changed()  # or a power cut would have it told again
 
     def _out(self, messages: list[Publish]) -> None:
-        self._outbox.put(messages)
+        """What came of one input, or of messages that came together."""
+        if messages:
+            self._outbox.put(messages)
         self._archive.sample(self._engine.take_samples())
         self._archive.trends(self._engine.take_trends())
         say_notes(self._engine)

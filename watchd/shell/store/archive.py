@@ -7,10 +7,10 @@ else every five minutes, telemetry in blocks of five minutes.
 from __future__ import annotations
 
 import asyncio
-import json
 import sqlite3
 import time
 from collections.abc import Sequence
+from json.encoder import encode_basestring_ascii as _quoted
 from pathlib import Path
 from typing import Any
 
@@ -213,7 +213,6 @@ def line_of(topic: str, payload: bytes, at: float, *, retained: bool) -> bytes:
     Escaped surrogates stand for bytes that are no UTF-8, so that all come back as they were.
     """
     text = payload.decode("utf-8", "surrogateescape")
-    line: dict[str, Any] = {"t": at, "topic": topic, "payload": text}
-    if retained:
-        line["retained"] = True
-    return json.dumps(line, separators=(",", ":")).encode()
+    more = ',"retained":true' if retained else ""
+    line = f'{{"t":{at!r},"topic":{_quoted(topic)},"payload":{_quoted(text)}{more}}}'
+    return line.encode()

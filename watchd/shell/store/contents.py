@@ -33,8 +33,9 @@ class DamagedError(Exception):
 class Block:
     """Some minutes of telemetry: JSON Lines as a recording has them, packed.
 
-    By bzip2, which takes a third less than zlib for lines that resemble each other; version 2 of
-    the store had zlib. Both carry a checksum.
+    By zlib, which takes a seventh of bzip2's time to pack and less still to unpack, for half as
+    much again in size or up to twice as much; what was packed by bzip2 is read as well. Both
+    carry a checksum.
     """
 
     last_at: float
@@ -43,7 +44,7 @@ class Block:
     @classmethod
     def of(cls, last_at: float, lines: Sequence[bytes]) -> Block:
         """Pack lines; each ends without a line break."""
-        return cls(last_at, bz2.compress(b"\n".join(lines)))
+        return cls(last_at, zlib.compress(b"\n".join(lines)))
 
     def unpacked(self) -> list[bytes]:
         """The lines again. Raises DamagedError."""
