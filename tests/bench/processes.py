@@ -103,14 +103,18 @@ class Child:
 
 @contextmanager
 def daemon(
-    config: Path, *, profile: Path | None = None, program: Sequence[str] = ("-m", "watchd")
+    config: Path,
+    *,
+    profile: Path | None = None,
+    program: Sequence[str] = ("-m", "watchd"),
+    options: Sequence[str] = (),
 ) -> Iterator[Child]:
     """`watchd run` with both links, its spool in memory where the system has such a folder.
 
-    `program`: what Python is to run instead.
+    `program`: what Python is to run instead; `options`: more of them.
     """
     with_profile = ["-m", "cProfile", "-o", str(profile)] if profile is not None else []
-    command = [sys.executable, *with_profile, *program, "run", "--config", str(config)]
+    command = [sys.executable, *with_profile, *program, "run", "--config", str(config), *options]
     memory = Path("/dev/shm")  # noqa: S108
     spool = (memory if memory.is_dir() else config.parent) / f"watchd-bench-{os.getpid()}"
     child = Child(command, log=config.parent / "watchd.log", spool=spool)

@@ -21,6 +21,7 @@ from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.digests import Digests
 from watchd.shell.drive import Drive
+from watchd.shell.garbage import settle
 from watchd.shell.health import Health
 from watchd.shell.inputs import Digested, Faulted, Fed, Input, Stepped, Ticked
 from watchd.shell.lines import (
@@ -101,6 +102,7 @@ class Service:
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
                 self._group.create_task(self._digests.run(), name="digests"),
             ]
+            settle()
             notify("READY=1")
             await stop.wait()
             loop.call_later(LAST_RESORT_S, os._exit, 0)
@@ -291,6 +293,7 @@ class Service:
                 continue
             notify(reloading(time.monotonic_ns()))
             self._take_over(self._files.read())
+            settle()
             notify("READY=1")
 
     def _take_over(self, found: Found) -> None:
