@@ -5,7 +5,6 @@ from __future__ import annotations
 import zlib
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
 from itertools import islice
 from math import inf, nan
 from typing import Any
@@ -125,4 +124,4 @@ def test_a_block_of_another_kind_is_refused() -> None:
 def test_more_cells_than_a_pack_can_have_do_no_harm() -> None:
     row = Row(MIDNIGHT, cell_v=(3.3,) * 1000)
     (found,) = there_and_back([row])
-    assert found == replace(row, cell_v=(3.3,) * 64)
+    assert found == row._replace(cell_v=(3.3,) * 64)

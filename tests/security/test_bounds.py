@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from aiomqtt import Message, Topic
 
 from tests.scene import CONFIG, Scene, config_of, pack, rules_of
 from watchd.documents import parse_document
 from watchd.errors import WatchdError
 from watchd.notes import MOST_LINES, QUIET_S, Throttle
 from watchd.publish import Publish
-from watchd.shell.mqtt.intake import MOST_BYTES, Intake
+from watchd.shell.mqtt.intake import MOST_BYTES, Arrived, Intake
 from watchd.shell.mqtt.outbox import MOST_PASSING_BYTES, Outbox
 from watchd.telemetry.jsonpath import MOST_VALUES, JsonPath
 from watchd.telemetry.topics import LONGEST_CAPTURE, TopicPattern
@@ -196,9 +195,7 @@ def test_answers_that_nobody_fetches_take_so_much_memory() -> None:
 def test_messages_that_wait_take_so_much_memory() -> None:
     intake = Intake(most=10_000, longest=1_000_000)
     for number in range(200):
-        topic = Topic(f"hut/{number}")
-        intake.put_nowait(Message(topic, b"x" * 1_000_000, 0, False, number, None))
-    assert intake.qsize() <= MOST_BYTES // 1_000_000
-    assert intake.take_dropped() + intake.qsize() == 200
-    newest = [str(intake.get_nowait().topic) for _ in range(intake.qsize())][-1]
-    assert newest == "hut/199"
+        intake.add(Arrived(f"hut/{number}", b"x" * 1_000_000, retained=False, at=0.0))
+    assert len(intake) <= MOST_BYTES // 1_000_000
+    assert intake.take_dropped() + len(intake) == 200
+    assert intake.take(len(intake))[-1].topic == "hut/199"

@@ -168,6 +168,25 @@ async def test_blocks_are_written_seldom(tmp_path: Path, monkeypatch: pytest.Mon
     kept.close()
 
 
+async def test_a_state_that_takes_long_is_saved_less_often(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = 1000.0
+    monkeypatch.setattr("watchd.shell.store.archive.time.monotonic", lambda: now)
+    kept = archive(tmp_path / "watchd.db")
+    saved = []
+    for took_s in (0.001, 0.2):
+        kept.state_took(took_s)
+        kept.journal(entry(now))
+        changed_at = now
+        while not kept.is_due():
+            now += 0.5
+        saved.append(now - changed_at)
+        await kept.write({"version": 1})
+    assert saved == [1.0, 10.0], "it takes 2 % of the time"
+    kept.close()
+
+
 async def test_a_flood_of_telemetry_does_not_wait_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

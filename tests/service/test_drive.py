@@ -129,6 +129,68 @@ def test_killed_anywhere_it_goes_on_as_if_nothing_had_been(tmp_path: Path, seed:
     spool.close()
 
 
+def fed(seed: int, messages: int) -> list[Fed]:
+    return [given for given in a_day(seed, messages) if isinstance(given, Fed)]
+
+
+def test_messages_that_come_together_are_told_as_if_each_came_alone(tmp_path: Path) -> None:
+    together, alone = (
+        Drive(config_of(), RULES, Spool(tmp_path)),
+        Drive(config_of(), RULES, Spool(None)),
+    )
+    messages = fed(1, 300)
+    said = [m for n in range(0, len(messages), 70) for m in together.take(messages[n : n + 70])]
+    assert said == [m for given in messages for m in alone.give(given)]
+    assert together.last == alone.last == len(messages)
+    assert through_json(together.state()) == through_json(alone.state())
+
+
+def test_killed_amid_messages_that_came_together_none_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    messages = fed(1, 300)
+    whole = Drive(config_of(), RULES, Spool(None))
+    whole.take(messages)
+    spool = Spool(tmp_path)
+    live = Drive(config_of(), RULES, spool)
+    spool.begin_anew()
+    live.take(messages[:100])
+    feed, told = live.engine.feed, list[str]()
+
+    def killed(topic: str, *words: Any) -> list[Publish]:
+        told.append(topic)
+        if len(told) == 40:
+            raise KeyboardInterrupt  # nothing of ours comes after it
+        return feed(topic, *words)
+
+    monkeypatch.setattr(live.engine, "feed", killed)
+    with pytest.raises(KeyboardInterrupt):
+        live.take(messages[100:])
+    spool.close()
+    again = Drive(config_of(), RULES, Spool(tmp_path))
+    assert again.restore(Loaded(), lambda *_, **__: None) == len(messages)
+    assert journalled(again) == journalled(whole)
+    assert again.annunciations.snapshot() == whole.annunciations.snapshot()
+    assert through_json(again.state()) == through_json(whole.state())
+
+
+def test_a_message_on_which_the_engine_raises_holds_up_no_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drive = Drive(config_of(), RULES, Spool(None))
+    feed, messages = drive.engine.feed, fed(1, 20)
+
+    def fails(topic: str, payload: bytes, at: float, *words: Any) -> list[Publish]:
+        if at == messages[3].at:
+            raise ArithmeticError("made up for this test")
+        return feed(topic, payload, at, *words)
+
+    monkeypatch.setattr(drive.engine, "feed", fails)
+    drive.take(messages)
+    assert drive.state()["engine"]["counts"]["failed"] == 1
+    assert drive.state()["engine"]["at"] == messages[-1].at
+
+
 def test_after_a_power_cut_the_newest_state_is_all_there_is(tmp_path: Path) -> None:
     spool = Spool(tmp_path)
     live = Drive(config_of(), RULES, spool)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from contextlib import suppress
 from dataclasses import replace
 from typing import Any, cast
 
 import pytest
-from aiomqtt import Client, Message, ProtocolVersion
+from aiomqtt import Client, MqttError, ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 from structlog.testing import capture_logs
@@ -120,22 +119,23 @@ async def test_a_message_that_the_broker_refuses_is_told_and_not_sent_again() ->
 
 
 class Talking(Broker):
-    """Hands on a message."""
+    """Hands on a message, and breaks."""
 
-    @property
-    async def messages(self) -> AsyncIterator[Message]:
-        """As aiomqtt's client."""
-        yield Message("watchd/request", b"{}", 1, False, 1, None)
+    async def some(self, intake: Intake) -> None:
+        """As our client."""
+        if intake.take_dropped():
+            raise MqttError("the connection broke")
+        intake.add(Arrived("watchd/request", b"{}", retained=False, at=0.0))
+        intake.extend([Arrived("watchd/request", b"{}", retained=False, at=1.0)] * 2, 2000)
 
 
 @pytest.mark.parametrize("leaving", [False, True])
 async def test_links_that_are_left_take_no_requests(leaving: bool) -> None:
     taken: list[Arrived] = []
-    link = publishing(Outbox(), replace(HANDLERS, take=taken.append))
+    link = publishing(Outbox(), replace(HANDLERS, take=taken.extend))
     link.leaving = leaving
-    intake = Intake(10, 1000)
-    intake.arrived_at = 0.0
-    await link._listen(cast("Client", Talking()), intake)
+    with pytest.raises(MqttError):
+        await link._listen(cast("BrokerClient", Talking()), Intake(2, 1000))
     assert len(taken) == (0 if leaving else 1), "the links that are there already take it"
 
 

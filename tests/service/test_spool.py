@@ -51,6 +51,22 @@ def test_what_a_saved_state_holds_goes_by_whole_files(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.inputs"))
 
 
+@pytest.mark.parametrize("cut", [0, 1, 17, 18, 40])
+def test_inputs_that_came_together_are_kept_as_far_as_they_were_written(
+    tmp_path: Path, cut: int
+) -> None:
+    spool = Spool(tmp_path)
+    spool.begin_anew()
+    spool.add(Ticked(1.0))
+    spool.add(*ticks(2, 3, 4))
+    assert spool.last == 4
+    spool.close()
+    (path,) = tmp_path.glob("*.inputs")
+    os.truncate(path, path.stat().st_size - cut)
+    whole = 4 - -(-cut // 17)  # a tick takes 17 bytes
+    assert list(Spool(tmp_path).read(0)) == ticks(1, 2, 3, 4)[:whole]
+
+
 @pytest.mark.parametrize("cut", [1, 5, 8, 12, 16])
 def test_a_torn_last_input_is_left_out(tmp_path: Path, cut: int) -> None:
     left_by(tmp_path, ticks(1, 2, 3))

@@ -7,37 +7,19 @@ import os
 import sys
 import textwrap
 from collections.abc import Sequence
+from importlib import import_module
 from io import TextIOWrapper
-from types import ModuleType
 
 from watchd import __version__
-from watchd.commands import (
-    alarms,
-    audit,
-    backup,
-    bridge,
-    check,
-    completion,
-    digest,
-    export,
-    fields,
-    reanchor,
-    replay,
-    report,
-    run,
-    schema,
-    setup,
-    tune,
-)
 from watchd.commands.options import HelpText
 from watchd.errors import WatchdError
 
 # In the order of their use, under what a person is about to do.
-_GROUPS: tuple[tuple[str, tuple[ModuleType, ...]], ...] = (
-    ("set it up", (setup, check, run, bridge)),
-    ("every day", (alarms, digest, report, audit, reanchor)),
-    ("rules and the past", (fields, replay, tune, export, backup)),
-    ("for editors, programs and shells", (schema, completion)),
+_GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("set it up", ("setup", "check", "run", "bridge")),
+    ("every day", ("alarms", "digest", "report", "audit", "reanchor")),
+    ("rules and the past", ("fields", "replay", "tune", "export", "backup")),
+    ("for editors, programs and shells", ("schema", "completion")),
 )
 NAMES, WIDTH = 12, 78
 _AFTER = """\
@@ -49,8 +31,11 @@ YAML files, and suggests a charge current limit. It advises only; the protection
 with BMS, fuses and charger."""
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """All commands with their options."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """All commands with their options; or the `only` one that is asked for.
+
+    The daemon need not hold in memory, nor wait for, what the other commands bring in.
+    """
     parser = argparse.ArgumentParser(
         prog="watchd", description=_ABOUT, usage="watchd COMMAND ...", formatter_class=HelpText
     )
@@ -59,11 +44,12 @@ def build_parser() -> argparse.ArgumentParser:
         dest="command", metavar="COMMAND", required=True, help=argparse.SUPPRESS, prog="watchd"
     )
     lines: list[str] = []
-    for title, modules in _GROUPS:
+    for title, names in _GROUPS:
         lines += ["", f"{title}:"]
-        for module in modules:
-            module.add(commands)
-            name = module.__name__.rpartition(".")[2]
+        for name in names:
+            if only not in (None, name):
+                continue
+            import_module(f"watchd.commands.{name}").add(commands)
             lines += _line(name, commands._choices_actions[-1].help or "")  # noqa: SLF001 # argparse gives it to nobody
     parser.epilog = "\n".join([*lines, "", _AFTER]).lstrip()
     return parser
@@ -81,7 +67,10 @@ def _line(name: str, about: str) -> list[str]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. Exit code: 0 done, 1 the answer is no, 2 usage or bad input."""
-    options = build_parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    first = given[0] if given else ""
+    only = first if any(first in names for _, names in _GROUPS) else None
+    options = build_parser(only).parse_args(given)
     if isinstance(sys.stdout, TextIOWrapper):
         # A terminal that lacks a character (such as that of °C) gets the rest all the same.
         sys.stdout.reconfigure(errors="backslashreplace")

@@ -18,6 +18,7 @@ from watchd.durations import parse_duration
 from watchd.loading import entries_left, load, rules_folder
 from watchd.rules.rule import Rule
 from watchd.shell.clock import add_clock_options, clock_from
+from watchd.shell.garbage import put_off
 from watchd.shell.log import keep_libraries_quiet, set_up_log
 
 PATIENCE = "2 min"
@@ -77,11 +78,12 @@ def _duration(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Load, then run the service until SIGTERM or SIGINT."""
-    from watchd.shell.service import Service
-
     config, rules = load(options.config, options.rules)
     if options.once:
         return _once(options, config, rules)
+    put_off()
+    from watchd.shell.service import Service
+
     # A watchdog ends a service that hangs by SIGABRT; then the log says where it hung.
     faulthandler.enable()
     set_up_log(as_json=options.log == "json", verbose=options.verbose)

@@ -58,8 +58,9 @@ class Recorder:
             rows = self._rows.setdefault(measured.pack, [])
             row = row_of(measured)
             if rows:
-                second, last = tenths(row.at) // TENTHS, tenths(rows[-1].at) // TENTHS
-                if second == last and row.at >= rows[-1].at:
+                before_at = rows[-1].at
+                second, last = tenths(row.at) // TENTHS, tenths(before_at) // TENTHS
+                if second == last and row.at >= before_at:
                     rows[-1] = row
                     continue
                 same_day = second // DAY_S == last // DAY_S

@@ -13,8 +13,9 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Sequence
-from itertools import accumulate, pairwise
+from itertools import accumulate
 from math import gcd
+from operator import sub
 
 MOST_BYTES = 8_000_000  # of a block unpacked; five minutes at 1 Hz are 10 kB
 LARGEST = 1 << 53
@@ -52,18 +53,24 @@ class Writer:
             return
         first = values[0]
         self.count(_zigzag(first))
-        steps = [b - a for a, b in pairwise(values)]
-        from_first = [v - first for v in values[1:]]
+        later = values[1:]
+        steps = list(map(sub, later, values))
+        from_first = [v - first for v in later]
         plain = sum(map(abs, from_first)) < sum(map(abs, steps))
         differences = from_first if plain else steps
         divisor = gcd(*differences)
         if not divisor:
             self._body.append(0)
             return
-        packed = [_zigzag(d // divisor) for d in differences]
+        if divisor != 1:
+            differences = [d // divisor for d in differences]
+        packed = [2 * d if d >= 0 else -2 * d - 1 for d in differences]  # zigzag
         width = _width(max(packed))
         self._body.append(width | _PLAIN if plain else width)
         self.count(divisor)
+        if width == 1:
+            self._body += bytes(packed)
+            return
         raw = struct.pack(f"<{len(packed)}{_FORMATS[width]}", *packed)
         for plane in range(width):
             self._body += raw[plane::width]

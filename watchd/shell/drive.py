@@ -6,6 +6,7 @@ estimate jumps, and what was annunciated is known.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 import structlog
@@ -14,7 +15,7 @@ from watchd.config import Config
 from watchd.engine import Engine
 from watchd.publish import Publish, Topics
 from watchd.rules.rule import Rule
-from watchd.shell.inputs import Input, Resumed, Told, apply
+from watchd.shell.inputs import Fed, Input, Resumed, Told, apply
 from watchd.shell.mqtt.annunciations import Annunciations
 from watchd.shell.spool import MOST_ATTEMPTS, Spool
 from watchd.shell.store import Loaded
@@ -47,6 +48,23 @@ class Drive:
         """Tell an input to the engine; what to publish because of it. Raises what it raises."""
         self._spool.add(given)
         return self._out(apply(self.engine, given))
+
+    def take(self, messages: Sequence[Fed]) -> list[Publish]:
+        """Tell messages that came together; what to publish because of them.
+
+        All are spooled with one write before the first is told, and no state is taken in between.
+        One on which the engine raises must not end the watch over all others.
+        """
+        self._spool.add(*messages)
+        feed = self.engine.feed
+        out: list[Publish] = []
+        for at, topic, payload, retained, reply_to, correlation in messages:
+            try:
+                out += feed(topic, payload, at, retained, reply_to, correlation)
+            except Exception:
+                log.exception("a message could not be handled", topic=topic[:200])
+                self.engine.count("failed")
+        return self._out(out)
 
     def has(self, message: Publish) -> None:
         """The broker has a message."""
@@ -136,7 +154,8 @@ class Drive:
                 log.exception("an input could not be handled again")
 
     def _out(self, messages: list[Publish]) -> list[Publish]:
-        self.annunciations.take(messages)
+        if messages:
+            self.annunciations.take(messages)
         return messages
 
 

@@ -11,7 +11,7 @@ import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 from watchd.digest.schedule import Period
 from watchd.engine import Engine
@@ -19,9 +19,11 @@ from watchd.own_rules import Fault
 from watchd.publish import Publish
 
 
-@dataclass(frozen=True, slots=True)
-class Fed:
-    """A message, and the system's time at which it arrived (Unix s)."""
+class Fed(NamedTuple):
+    """A message, and the system's time at which it arrived (Unix s).
+
+    One is made for each message, and a frozen dataclass takes three times as long to make.
+    """
 
     at: float
     topic: str

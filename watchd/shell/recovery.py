@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from watchd.alarms.records import journal_entry
 from watchd.publish import Topics
 from watchd.shell.drive import Drive
@@ -24,7 +26,7 @@ def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
             archive.sample(samples)
             archive.trends(looks)
             if isinstance(given, Fed):
-                record(archive, drive.config.prefix, given)
+                record(archive, drive.config.prefix, (given,))
         for transition in engine.take_transitions():
             if unsaved:
                 archive.journal(journal_entry(transition, engine.step_s))
@@ -39,7 +41,9 @@ def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
     return again
 
 
-def record(archive: Archive, prefix: str, given: Fed) -> None:
-    """Keep a message for `replay`, unless it is one of watchd's own."""
-    if Topics(prefix).is_request(given.topic) or not given.topic.startswith(f"{prefix}/"):
-        archive.record(given.topic, given.payload, given.at, retained=given.retained)
+def record(archive: Archive, prefix: str, given: Sequence[Fed]) -> None:
+    """Keep messages for `replay`, unless they are watchd's own."""
+    topics, own = Topics(prefix), f"{prefix}/"
+    for fed in given:
+        if not fed.topic.startswith(own) or topics.is_request(fed.topic):
+            archive.record(fed.topic, fed.payload, fed.at, retained=fed.retained)

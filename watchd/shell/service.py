@@ -6,6 +6,7 @@ import asyncio
 import os
 import signal
 import time
+from collections.abc import Sequence
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -20,6 +21,7 @@ from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.digests import Digests
 from watchd.shell.drive import Drive
+from watchd.shell.garbage import settle
 from watchd.shell.health import Health
 from watchd.shell.inputs import Digested, Faulted, Fed, Input, Stepped, Ticked
 from watchd.shell.lines import (
@@ -100,6 +102,7 @@ class Service:
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
                 self._group.create_task(self._digests.run(), name="digests"),
             ]
+            settle()
             notify("READY=1")
             await stop.wait()
             loop.call_later(LAST_RESORT_S, os._exit, 0)
@@ -180,26 +183,19 @@ class Service:
 
     # --- messages and time ---
 
-    def _take(self, message: Arrived) -> None:
+    def _take(self, messages: Sequence[Arrived]) -> None:
+        """Messages that were read together."""
         if self._stopping:  # a request can still come
             return
-        # Before the message: its time of measurement may be in the new reckoning already.
+        # Before the messages: their times of measurement may be in the new reckoning already.
         self._follow_clock()
-        given = Fed(
-            self._clock.at(self._time.at(message.at)),
-            message.topic,
-            message.payload,
-            message.retained,
-            message.reply_to,
-            message.correlation,
-        )
+        shown_at, steady_at = self._clock.at, self._time.at
+        given = [
+            Fed(shown_at(steady_at(at)), topic, payload, retained, reply_to, correlation)
+            for topic, payload, retained, at, reply_to, correlation in messages
+        ]
         record(self._archive, self._config.prefix, given)
-        try:
-            self._give(given)
-        except Exception:
-            # A mistake of ours in one message must not end the watch over all others.
-            log.exception("a message could not be handled", topic=message.topic[:200])
-            self._engine.count("failed")
+        self._out(self._drive.take(given))
 
     def _dropped(self, number: int) -> None:
         self._engine.count("dropped", number)
@@ -237,7 +233,10 @@ class Service:
             self._archive.trends(self._engine.pack_days())
         if is_base:
             self._spool.begin_anew()
-        saved = await self._archive.write(self._drive.state(), last=last, upto=upto)
+        begin = time.monotonic()
+        state = self._drive.state()
+        self._archive.state_took(time.monotonic() - begin)
+        saved = await self._archive.write(state, last=last, upto=upto)
         if saved and is_base:
             self._spool.forget(upto)
         return saved
@@ -267,7 +266,9 @@ class Service:
         self._archive.changed()  # or a power cut would have it told again
 
     def _out(self, messages: list[Publish]) -> None:
-        self._outbox.put(messages)
+        """What came of one input, or of messages that came together."""
+        if messages:
+            self._outbox.put(messages)
         self._archive.sample(self._engine.take_samples())
         self._archive.trends(self._engine.take_trends())
         say_notes(self._engine)
@@ -295,6 +296,7 @@ class Service:
                 continue
             notify(reloading(time.monotonic_ns()))
             self._take_over(self._files.read())
+            settle()
             notify("READY=1")
 
     def _take_over(self, found: Found) -> None:

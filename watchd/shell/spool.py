@@ -121,21 +121,27 @@ class Spool:
         except OSError as error:
             log.warning("inputs are not spooled", reason=error.strerror, folder=str(self._folder))
 
-    def add(self, given: Input) -> None:
-        """Keep an input, before anything is done because of it."""
-        self.last += 1
+    def add(self, *given: Input) -> None:
+        """Keep inputs, before anything is done because of one of them.
+
+        A state that is saved covers all of them or none: nobody may take one in between.
+        """
+        self.last += len(given)
         if self._stream < 0:
             return
-        data = encode(given)
+        frames: list[bytes] = []
+        for data in map(encode, given):
+            frames += (_FRAME.pack(len(data), zlib.crc32(data)), data)
+        whole = b"".join(frames)
         try:
             # One call: a kill cuts between inputs, and a torn one is found by its sum.
-            written = os.write(self._stream, _FRAME.pack(len(data), zlib.crc32(data)) + data)
+            written = os.write(self._stream, whole)
         except OSError as error:
             log.warning("inputs are not spooled", reason=error.strerror, folder=str(self._folder))
             self._close()
             return
         self._bytes += written
-        if written != _FRAME.size + len(data) or self._bytes > 2 * MOST_BYTES:
+        if written != len(whole) or self._bytes > 2 * MOST_BYTES:
             self._close()
 
     def forget(self, upto: int) -> None:

@@ -5,17 +5,21 @@ from __future__ import annotations
 import asyncio
 import math
 import ssl
+import time
 from socket import IPPROTO_TCP, TCP_NODELAY
 from types import TracebackType
 from typing import Any, Self
 
 import structlog
 from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion
+from paho.mqtt.client import MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from watchd.config import Broker
 from watchd.shell.mqtt.credentials import Secrets
+from watchd.shell.mqtt.frames import BlockSocket
+from watchd.shell.mqtt.intake import Intake, arrived
 
 ANSWER_TIMEOUT_S = 10.0
 REFUSED = 0x80  # from here on, a subscription's code says no
@@ -32,14 +36,18 @@ class BrokerClient(Client):
     when the service stops; and what came over it would be read on, over and over. A broker that
     does not accept our certificate says so after the handshake (TLS 1.3), where paho only logs it
     and aiomqtt waits on.
+
+    With an `intake`, messages go into it and not into aiomqtt's own queue, which takes a task for
+    each.
     """
 
     assigned_name: str | None = None  # by the broker, to a client that gave none (MQTT 5)
     refusal: str | None = None
 
-    def __init__(self, *arguments: Any, **more: Any) -> None:
+    def __init__(self, *arguments: Any, intake: Intake | None = None, **more: Any) -> None:
         super().__init__(*arguments, **more)
         self._client.on_log = self._on_log
+        self._intake = intake
 
     def _on_log(self, _client: object, _data: object, _level: int, said: str) -> None:
         if said.startswith("failed to receive on socket: [SSL") and not self._connected.done():
@@ -48,6 +56,12 @@ class BrokerClient(Client):
     def _on_connect(self, *words: Any) -> None:
         self.assigned_name = getattr(words[-1], "AssignedClientIdentifier", None)
         super()._on_connect(*words)
+
+    def _on_message(self, client: Any, userdata: Any, message: MQTTMessage) -> None:
+        if self._intake is None:
+            super()._on_message(client, userdata, message)
+        else:
+            self._intake.add(arrived(message, time.monotonic()))
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -66,7 +80,39 @@ class BrokerClient(Client):
         except MqttError:
             await self._let_go(broken)
             raise
+        if self._intake is not None:
+            self._disconnected.add_done_callback(self._wake)
         return self
+
+    def _wake(self, _broken: asyncio.Future[None]) -> None:
+        if self._intake is not None:
+            self._intake.wake()
+
+    async def some(self, intake: Intake) -> None:
+        """Wait until its intake has a message. Raises MqttError where the link is lost."""
+        while not len(intake):
+            if self._disconnected.done():
+                raise MqttError("the connection broke") from self._disconnected.exception()
+            await intake.some()
+
+    def read_blocks(self) -> None:
+        """From now on, read much at once. For MQTT 3.1.1, and before anything is subscribed to."""
+        socket = self._client.socket()
+        if socket is None or self._intake is None:
+            return
+        blocks = BlockSocket(socket, self._intake)
+        # paho has no public way to stand before its socket.
+        self._client._sock = blocks  # noqa: SLF001
+        self._loop.add_reader(socket.fileno(), self._read, blocks)
+
+    def _read(self, blocks: BlockSocket) -> None:
+        try:
+            blocks.fill()
+            while blocks.has_others and self._client.socket() is blocks:
+                self._client.loop_read()
+        except Exception as error:  # noqa: BLE001 - as aiomqtt does: whatever it is, the link is lost
+            if not self._disconnected.done():
+                self._disconnected.set_exception(error)
 
     async def __aexit__(
         self,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from watchd.publish import Publish
@@ -17,7 +17,7 @@ class Handlers:
     of the newest annunciation; the others give what is to be sent and subscribed.
     """
 
-    take: Callable[[Arrived], None]
+    take: Callable[[Sequence[Arrived]], None]
     dropped: Callable[[int], None]
     delivered: Callable[[Publish], None]
     broker_shows: Callable[[bytes], None]

@@ -5,16 +5,20 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Sequence
+from itertools import islice
+from typing import NamedTuple
 
-from aiomqtt import Message
+from paho.mqtt.client import MQTTMessage
 
+# Messages handled before other tasks get their turn.
+BATCH = 100
 READ_ON_S = 0.25
 MOST_BYTES = 32_000_000  # that wait, topics and properties included
+OVERHEAD_BYTES = 500  # about what a message takes beside its topic and payload
 
 
-@dataclass(frozen=True, slots=True)
-class Arrived:
+class Arrived(NamedTuple):
     """A message and the moment of the monotonic clock at which it came."""
 
     topic: str
@@ -25,8 +29,8 @@ class Arrived:
     correlation: bytes = b""
 
 
-class Intake(asyncio.Queue[Message]):
-    """aiomqtt's queue of received messages, within `most` messages.
+class Intake:
+    """Received messages, within `most` of them.
 
     When more wait, only the newest of each topic stays, in order; where that is not enough, the
     oldest go. `take_dropped` says how many went. A payload longer than `longest` is cut to one
@@ -34,54 +38,67 @@ class Intake(asyncio.Queue[Message]):
     """
 
     def __init__(self, most: int, longest: int) -> None:
-        self._most, self._longest = most, longest
-        self._received = self._dropped = self._bytes = 0
+        self._most, self.longest = most, longest
+        self._waiting: deque[Arrived] = deque()
+        self._dropped = self._bytes = 0
         self._taken_at = time.monotonic()
-        super().__init__()
+        self._woken = asyncio.Event()
+        # Who reads the socket says so while there is more in it.
+        self.is_behind = False
 
-    def _init(self, maxsize: int) -> None:
-        del maxsize  # the bound is ours: asyncio's would drop the newest
-        self._waiting: deque[tuple[float, Message]] = deque()
+    def add(self, message: Arrived) -> None:
+        """A message came."""
+        if len(message.payload) > self.longest:
+            message = message._replace(payload=message.payload[: self.longest + 1])
+        self.extend((message,), _size(message))
 
-    def _put(self, item: Message) -> None:
-        self._received += 1
-        if len(item.payload) > self._longest:
-            item.payload = item.payload[: self._longest + 1]
-        self._waiting.append((time.monotonic(), item))
-        self._bytes += _size(item)
+    def extend(self, messages: Sequence[Arrived], size: int) -> None:
+        """Messages came, none of them too long; `size`: about what they take, in bytes."""
+        self._waiting.extend(messages)
+        self._bytes += size
         if len(self._waiting) > self._most or self._bytes > MOST_BYTES:
             self._thin()
+        self._woken.set()
 
-    def _get(self) -> Message:
+    def take(self, most: int) -> list[Arrived]:
+        """The first of those that wait."""
         self._taken_at = time.monotonic()
-        self.arrived_at, message = self._waiting.popleft()
-        self._bytes -= _size(message)
-        return message
+        waiting = self._waiting
+        if len(waiting) <= most:
+            found = list(waiting)
+            waiting.clear()
+            self._bytes = 0
+            self._woken.clear()
+        else:
+            found = [waiting.popleft() for _ in range(most)]
+            self._bytes -= sum(map(_size, found))
+        return found
 
-    def qsize(self) -> int:
-        """How many wait."""
+    async def some(self) -> None:
+        """Wait until there is a message, or somebody calls `wake`."""
+        await self._woken.wait()
+
+    def wake(self) -> None:
+        """End the waiting of who waits for a message, though there may be none."""
+        self._woken.set()
+
+    def __len__(self) -> int:
         return len(self._waiting)
-
-    def empty(self) -> bool:
-        """Whether none waits."""
-        return not self._waiting
 
     def waited_s(self) -> float:
         """For how long messages have been waiting without one being taken; 0 where none waits."""
         if not self._waiting:
             return 0.0
-        return time.monotonic() - max(self._taken_at, self._waiting[0][0])
+        return time.monotonic() - max(self._taken_at, self._waiting[0].at)
 
     async def read_on(self) -> None:
         """Let all come in that the socket holds, for a moment at most.
 
-        aiomqtt reads one message in each turn of the loop. Handled one by one, a backlog would
-        stay in socket and broker, where nobody thins it out, and old messages would count as new.
+        Handled block by block, a backlog would stay in socket and broker, where nobody thins it
+        out, and old messages would count as new.
         """
         end = time.monotonic() + READ_ON_S
-        before = -1
-        while self._received != before and time.monotonic() < end:
-            before = self._received
+        while self.is_behind and time.monotonic() < end:
             await asyncio.sleep(0)  # the loop looks at its sockets after this turn ...
             await asyncio.sleep(0)  # ... and reads before this one
 
@@ -92,33 +109,29 @@ class Intake(asyncio.Queue[Message]):
 
     def _thin(self) -> None:
         before = len(self._waiting)
-        newest: dict[str, tuple[float, Message]] = {}
-        for entry in self._waiting:
-            topic = str(entry[1].topic)
-            newest.pop(topic, None)
-            newest[topic] = entry
-        kept = list(newest.values())[-self._most // 2 :]
-        self._bytes = sum(_size(message) for _, message in kept)
+        newest: dict[str, Arrived] = {}
+        for message in self._waiting:
+            newest.pop(message.topic, None)
+            newest[message.topic] = message
+        kept = deque(islice(newest.values(), max(0, len(newest) - self._most // 2), None))
+        self._bytes = sum(map(_size, kept))
         while self._bytes > MOST_BYTES // 2:
-            self._bytes -= _size(kept.pop(0)[1])
-        self._waiting = deque(kept)
+            self._bytes -= _size(kept.popleft())
+        self._waiting = kept
         self._dropped += before - len(kept)
 
 
-def _size(message: Message) -> int:
+def _size(message: Arrived) -> int:
     """About the memory that a message takes."""
-    properties = message.properties
-    correlation = getattr(properties, "CorrelationData", b"")
-    users = getattr(properties, "UserProperty", ())
-    more = len(getattr(properties, "ResponseTopic", "")) + sum(len(n) + len(v) for n, v in users)
-    return 500 + len(message.payload) + len(str(message.topic)) + len(correlation) + more
+    more = len(message.correlation) + len(message.reply_to or "")
+    return OVERHEAD_BYTES + len(message.payload) + len(message.topic) + more
 
 
-def arrived(message: Message, at: float) -> Arrived:
-    """A received message in our own terms."""
-    properties = message.properties
+def arrived(message: MQTTMessage, at: float) -> Arrived:
+    """A message as paho has it, in our own terms."""
+    properties = getattr(message, "properties", None)
     reply_to = getattr(properties, "ResponseTopic", None)
     correlation = getattr(properties, "CorrelationData", b"")
     return Arrived(
-        str(message.topic), bytes(message.payload), bool(message.retain), at, reply_to, correlation
+        message.topic, bytes(message.payload), bool(message.retain), at, reply_to, correlation
     )

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-from typing import Any, cast
 
 import structlog
 from aiomqtt import Client, MqttError, ProtocolVersion, Will
@@ -27,7 +26,7 @@ from watchd.shell.mqtt.broker import (
     subscribe,
 )
 from watchd.shell.mqtt.handlers import Handlers, Linked
-from watchd.shell.mqtt.intake import Arrived, Intake, arrived
+from watchd.shell.mqtt.intake import BATCH, Arrived, Intake
 from watchd.shell.mqtt.outbox import Key, Outbox
 
 # On a slow link all that is unanswered delays what comes after it, however urgent. So no more than
@@ -70,11 +69,10 @@ class Publishing:
         will = Will(self._topics.service, lost_record(__version__), qos=1, retain=True)
         limits = _limits() if protocol is ProtocolVersion.V5 and self._knows_5 else None
         intake = Intake(self._most, self._longest)
-        queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         stands = False
         try:
             async with new_client(
-                self._broker, protocol, name, will=will, queue_type=queue, properties=limits
+                self._broker, protocol, name, will=will, intake=intake, properties=limits
             ) as client:
                 self._name_5 = client.assigned_name or self._name_5
                 if protocol is ProtocolVersion.V5 and not self._knows_5:
@@ -92,8 +90,7 @@ class Publishing:
                 stands = True
                 # Before anything is sent: which annunciation the broker got last.
                 await self._round_trip(client)
-                while not intake.empty():
-                    self._take_own(arrived(intake.get_nowait(), intake.arrived_at))
+                self._take_own(intake.take(len(intake)))
                 log.info(
                     "publishing",
                     prefix=self._topics.prefix,
@@ -111,16 +108,20 @@ class Publishing:
             if not self._refuses_5:  # else 3.1.1 is tried at once
                 raise MqttError(str(error)) from error
 
-    async def _listen(self, client: Client, intake: Intake) -> None:
-        async for message in client.messages:
-            self._take_own(arrived(message, intake.arrived_at))
+    async def _listen(self, client: BrokerClient, intake: Intake) -> None:
+        while True:
+            await client.some(intake)
+            self._take_own(intake.take(BATCH))
+            if len(intake):
+                await asyncio.sleep(0)
 
-    def _take_own(self, message: Arrived) -> None:
-        if message.topic == self._topics.newest_annunciation:
-            if message.retained:
-                self._call.broker_shows(message.payload)
-        elif not self.leaving:  # else the other links take it
-            self._call.take(message)
+    def _take_own(self, messages: list[Arrived]) -> None:
+        for message in messages:
+            if message.topic == self._topics.newest_annunciation:
+                if message.retained:
+                    self._call.broker_shows(message.payload)
+            elif not self.leaving:  # else the other links take it
+                self._call.take([message])
 
     async def _subscribe_own(self, client: Client, protocol: ProtocolVersion) -> None:
         filters = [self._topics.newest_annunciation, *self._topics.own_retained()]

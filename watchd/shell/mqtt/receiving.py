@@ -6,7 +6,6 @@ It comes over MQTT 3.1.1, whose messages cost a third of the CPU time of MQTT 5'
 from __future__ import annotations
 
 import asyncio
-from typing import Any, cast
 
 import structlog
 from aiomqtt import ProtocolVersion
@@ -15,10 +14,8 @@ from watchd.config import Config
 from watchd.publish import Topics
 from watchd.shell.mqtt.broker import new_client, subscribe
 from watchd.shell.mqtt.handlers import Handlers, Linked
-from watchd.shell.mqtt.intake import Arrived, Intake, arrived
+from watchd.shell.mqtt.intake import BATCH, Arrived, Intake
 
-# Messages handled before other tasks get their turn.
-BATCH = 100
 log = structlog.get_logger("watchd")
 
 
@@ -40,17 +37,16 @@ class Receiving:
     async def once(self) -> None:
         """Connect, and receive until the link breaks."""
         intake = self._intake = Intake(self._most, self._longest)
-        # aiomqtt wants a class here and calls it once; this gives it the queue that we hold.
-        queue = cast("type[asyncio.Queue[Any]]", lambda maxsize: intake)  # noqa: ARG005
         try:
             async with new_client(
-                self._broker, ProtocolVersion.V311, self._name, queue_type=queue
+                self._broker, ProtocolVersion.V311, self._name, intake=intake
             ) as client:
+                client.read_blocks()
                 await subscribe(client, [(t, 0) for t in self._call.subscriptions()])
                 log.info("receiving telemetry", host=self._broker.host, port=self._broker.port)
                 self._linked()
-                async for message in client.messages:
-                    self._take(arrived(message, intake.arrived_at))
+                while True:
+                    await client.some(intake)
                     await self._take_waiting(intake)
         finally:
             # What a lost link left behind nobody takes any more, and so it does not wait.
@@ -58,19 +54,16 @@ class Receiving:
 
     async def _take_waiting(self, intake: Intake) -> None:
         await intake.read_on()
-        for count in range(intake.qsize()):
-            if count % BATCH == BATCH - 1:
+        while len(intake):
+            self._take(intake.take(BATCH))
+            if dropped := intake.take_dropped():
+                self._call.dropped(dropped)
+            if len(intake):
                 await asyncio.sleep(0)
-            if intake.empty():
-                break
-            waiting = intake.get_nowait()
-            self._take(arrived(waiting, intake.arrived_at))
-        if dropped := intake.take_dropped():
-            self._call.dropped(dropped)
 
-    def _take(self, message: Arrived) -> None:
+    def _take(self, messages: list[Arrived]) -> None:
         """What is ours comes over the other link, and must not come twice: a source such as
         `{pack}/state` asks the broker for `+/state`, which may be ours as well.
         """
-        if not message.topic.startswith(self._own):
-            self._call.take(message)
+        own = self._own
+        self._call.take([m for m in messages if not m.topic.startswith(own)])

@@ -1,16 +1,16 @@
 """What the service keeps on the disk: when it is written, and what waits until then.
 
-Writes are few, for the sake of SD cards: state and journal within a second of a transition and
-else every five minutes, telemetry in blocks of five minutes.
+Writes are few, for the sake of SD cards: state and journal within a second of a transition (with
+hundreds of packs, some seconds) and else every five minutes, telemetry in blocks of five minutes.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
 import sqlite3
 import time
 from collections.abc import Sequence
+from json.encoder import encode_basestring_ascii as _quoted
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,8 @@ from watchd.watch.measured import Measured
 
 log = structlog.get_logger("watchd")
 CHANGED_AFTER_S = 1.0
+# With hundreds of packs, to take a state holds up the watching; it may take this share of the time.
+LARGEST_SHARE = 0.02
 BLOCK_S = 300.0
 BLOCK_BYTES = 4_000_000
 MOST_UNPACKED = 4 * BLOCK_BYTES  # while a write hangs
@@ -50,6 +52,7 @@ class Archive:
         self._disk = Disk(Path(setting.path))
         self._writes = 0
         self._changed_at: float | None = None
+        self._changed_after_s = CHANGED_AFTER_S
         self._block_began = self._clock_set_at = time.monotonic()
         self._lines: list[bytes] = []
         self._bytes = 0
@@ -98,6 +101,10 @@ class Archive:
         due = self._days_at is None or time.monotonic() - self._days_at >= DAYS_S
         return last or (due and self.makes_base)
 
+    def state_took(self, seconds: float) -> None:
+        """To take the last state held up all else for so long."""
+        self._changed_after_s = max(CHANGED_AFTER_S, seconds / LARGEST_SHARE)
+
     def clock_was_set(self) -> None:
         """The system's clock was set: for a day nothing is deleted for its age."""
         self._clock_set_at = time.monotonic()
@@ -117,7 +124,8 @@ class Archive:
         if self._writes or self._disk.pauses():
             return False
         now = time.monotonic()
-        changed = self._changed_at is not None and now - self._changed_at >= CHANGED_AFTER_S
+        since = self._changed_at
+        changed = since is not None and now - since >= self._changed_after_s
         return changed or self.makes_base or self._disk.wants_state()
 
     def overflows(self) -> bool:
@@ -213,7 +221,6 @@ def line_of(topic: str, payload: bytes, at: float, *, retained: bool) -> bytes:
     Escaped surrogates stand for bytes that are no UTF-8, so that all come back as they were.
     """
     text = payload.decode("utf-8", "surrogateescape")
-    line: dict[str, Any] = {"t": at, "topic": topic, "payload": text}
-    if retained:
-        line["retained"] = True
-    return json.dumps(line, separators=(",", ":")).encode()
+    more = ',"retained":true' if retained else ""
+    line = f'{{"t":{at!r},"topic":{_quoted(topic)},"payload":{_quoted(text)}{more}}}'
+    return line.encode()

@@ -1,0 +1,59 @@
+"""Resident memory of the daemon with 4 and with 1,000 packs (banks of four), all shipped rules.
+
+Prints, asserts nothing; run it from the project's root with `python -m tests.bench.memory
+[HOURS [PACKS ...]]`. The packs send every 10 s of a clock that is let run fast, so that windows
+fill as they do in so many hours; store and spool are on.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from itertools import islice
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.bench.bank_of_packs import Bridge, write_config
+from tests.bench.processes import daemon, publisher, send
+from tests.service.brokers import mosquitto
+
+GOALS_MB = {4: 60.0, 1000: 250.0}
+EVERY_S = 10.0
+RATE = 1000.0  # messages a second, of all packs
+HOURS = 2.0
+
+
+def measured(port: int, config: Path, packs: int, hours: float) -> None:
+    """A line at the start, after the first samples, and for each quarter of the time."""
+    speed = EVERY_S * RATE / packs
+    with daemon(config, options=("--clock-speed", f"{speed:g}")) as watchd:
+        print(f"{packs:5} packs at the start:   {watchd.rss_mb():6.1f} MB", flush=True)
+        messages = Bridge(packs).messages()
+        with publisher(port) as client:
+            send(client, islice(messages, packs), packs, RATE)
+            watchd.becomes_quiet()
+            print(f"      after the first samples: {watchd.rss_mb():6.1f} MB", flush=True)
+            number = round(hours * 3600 / EVERY_S * packs / 4)
+            for quarter in range(1, 5):
+                send(client, messages, number, RATE)
+                watchd.becomes_quiet()
+                print(
+                    f"{'after':>11} {quarter * hours / 4:5.2f} h: {watchd.rss_mb():17.1f} MB"
+                    f" (goal {GOALS_MB.get(packs, 0):.0f} MB)",
+                    flush=True,
+                )
+
+
+def main() -> None:
+    """Print the table."""
+    hours = float(sys.argv[1]) if len(sys.argv) > 1 else HOURS
+    program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
+    assert program is not None, "mosquitto is not installed"
+    for packs in [int(word) for word in sys.argv[2:]] or list(GOALS_MB):
+        with TemporaryDirectory() as name, mosquitto(Path(program), Path(name)) as broker:
+            config = write_config(Path(name), broker.port, packs)
+            measured(broker.port, config, packs, hours)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,47 @@
+"""What the store packs, it gives back: states of any shape, recordings of both kinds."""
+
+from __future__ import annotations
+
+import bz2
+import json
+import zlib
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from watchd.shell.store.archive import line_of
+from watchd.shell.store.contents import Block, DamagedError, pack_state, unpack_state
+
+PLAIN = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text() | st.integers(), inner),
+    max_leaves=30,
+)
+LINES = [b'{"t":1.0,"topic":"a","payload":"1"}', b'{"t":2.0,"topic":"b","payload":""}']
+
+
+@given(st.dictionaries(st.text(), PLAIN))
+def test_a_state_is_packed_as_one_text_however_deep(state: dict[str, Any]) -> None:
+    text = json.dumps(state, separators=(",", ":"))
+    assert zlib.decompress(pack_state(state)).decode() == text
+    assert unpack_state(pack_state(state)) == json.loads(text)
+
+
+@given(st.text(), st.binary(), st.floats(0, 1e12), st.booleans())
+def test_a_line_is_the_json_of_a_message(
+    topic: str, payload: bytes, at: float, retained: bool
+) -> None:
+    text = payload.decode("utf-8", "surrogateescape")
+    data = {"t": at, "topic": topic, "payload": text, **({"retained": True} if retained else {})}
+    found = line_of(topic, payload, at, retained=retained)
+    assert found.decode() == json.dumps(data, separators=(",", ":"))
+
+
+def test_recordings_of_before_are_read() -> None:
+    packed = Block.of(2.0, LINES)
+    assert packed.unpacked() == LINES
+    assert Block(2.0, bz2.compress(b"\n".join(LINES))).unpacked() == LINES
+    with pytest.raises(DamagedError):
+        Block(2.0, packed.lines[:-3]).unpacked()
