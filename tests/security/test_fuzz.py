@@ -20,7 +20,7 @@ from tests.scene import START, Scene, cells, config_of, leading, pack, rules_of
 from tests.schemas.topics import Documented
 from tests.security.hostile import Stranger
 from watchd.alarms.state import Event
-from watchd.commands.recording import parse_line
+from watchd.commands.recorded import parse_line
 from watchd.config import parse_config
 from watchd.documents import parse_document
 from watchd.engine import Engine

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from watchd import config as schema
-from watchd.commands.recording import parse_line
+from watchd.commands.recorded import parse_line
 from watchd.errors import Place
 from watchd.messages import JournalEntry
 from watchd.requests import JournalQuery

@@ -28,6 +28,11 @@ sources:
 
 def config_of(record: Record, seed: int, **telemetry: str) -> Config:
     """The keeper's config of one seed's bank; `telemetry` has keys of that section."""
+    return parse_config(parse_document(config_text(record, seed, **telemetry), "config.yaml"))
+
+
+def config_text(record: Record, seed: int, **telemetry: str) -> str:
+    """The same, as it stands in a file."""
     bank = record.bank
     charge_v, charger_a = bank.charge_voltage_v[seed], bank.max_charge_a[seed]
     lines = [
@@ -44,7 +49,7 @@ def config_of(record: Record, seed: int, **telemetry: str) -> Config:
         )
     if telemetry:
         lines.append(f"telemetry: {{{', '.join(f'{k}: {v}' for k, v in telemetry.items())}}}")
-    return parse_config(parse_document("\n".join(lines) + _SOURCES, "config.yaml"))
+    return "\n".join(lines) + _SOURCES
 
 
 def messages(record: Record, seed: int) -> Iterator[tuple[str, bytes, float]]:

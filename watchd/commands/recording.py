@@ -7,19 +7,25 @@ from __future__ import annotations
 
 import argparse
 import gzip
-import json
 import os
 import sqlite3
 import sys
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
 from typing import IO, cast
 
 from watchd.commands.progress import progress
+from watchd.commands.recorded import (
+    Recorded,
+    Stream,
+    lines_of,
+    messages_in,
+    parse_line,
+    plain_line,
+)
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.engine import Engine
@@ -29,22 +35,11 @@ from watchd.rules.rule import Rule
 from watchd.shell.clock import add_clock_options, clock_from
 from watchd.shell.store import DamagedError, read_telemetry
 
-LONGEST_LINE = 8_000_000
 # A recorder that stamps as it prints may swap two messages; to the engine, time stands still then.
 DISORDER_S = 1.0
 HISTORY = "history"
 TOLD_EVERY = 1000  # messages, for a person who waits
 NEVER_S = 1e12
-
-
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """One message of a recording. `t` is Unix seconds."""
-
-    t: float
-    topic: str
-    payload: bytes
-    retained: bool = False
 
 
 def add_recordings(parser: argparse.ArgumentParser) -> None:
@@ -86,13 +81,15 @@ def messages_of(
     total = _size(options)
     hidden = not is_quiet and sys.stdout.isatty()
     with progress("reading", total, hidden=hidden) as done:
-        for number, message in enumerate(_source(options, config, read), 1):
-            if clock is None:
-                clock = clock_from(options, message.t)
-            at = clock.at(message.t)
-            if number % TOLD_EVERY == 0:
-                done(number if total is None else read.count(), rfc3339(at)[:10])
-            yield at, message
+        for messages in _source(options, config, read):
+            for message in messages:
+                if clock is None:
+                    clock = clock_from(options, message.t)
+                at = clock.at(message.t)
+                number += 1
+                if number % TOLD_EVERY == 0:
+                    done(number if total is None else read.count(), rfc3339(at)[:10])
+                yield at, message
     if not number:
         raise WatchdError("the recording holds no message")
 
@@ -142,7 +139,7 @@ def _size(options: argparse.Namespace) -> int | None:
     return sum(path.stat().st_size for path in paths)
 
 
-def _source(options: argparse.Namespace, config: Config, read: Bytes) -> Iterator[Recorded]:
+def _source(options: argparse.Namespace, config: Config, read: Bytes) -> Iterator[list[Recorded]]:
     if options.recordings == [HISTORY]:
         return read_history(Path(config.store.path), options.since)
     if HISTORY in options.recordings:
@@ -152,15 +149,15 @@ def _source(options: argparse.Namespace, config: Config, read: Bytes) -> Iterato
     return read_recordings(options.recordings, read)
 
 
-def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
+def read_history(path: Path, since_s: float | None) -> Iterator[list[Recorded]]:
     """What the service has kept in the store at `path`, of the last `since_s` seconds or all.
 
     It may be writing meanwhile; its last five minutes are not there yet. Raises WatchdError.
     """
+    place = Place(str(path))
     try:
         for block in read_telemetry(path, since_s):
-            for line in block.unpacked():
-                yield parse_line(line, Place(str(path)))
+            yield [plain_line(line) or parse_line(line, place) for line in block.unpacked()]
     except (sqlite3.Error, DamagedError) as error:
         what = f"the history cannot be read: {error}"
         if not os.access(path, os.R_OK):
@@ -168,36 +165,38 @@ def read_history(path: Path, since_s: float | None) -> Iterator[Recorded]:
         raise WatchdError(Problem(what, Place(str(path)))) from error
 
 
-def read_recordings(paths: list[str], read: Bytes | None = None) -> Iterator[Recorded]:
-    """The messages of the files one after the other; `-` is standard input. `read` counts.
+def read_recordings(paths: list[str], read: Bytes | None = None) -> Iterator[list[Recorded]]:
+    """The messages of the files one after the other, as many at once as were read together.
 
-    Raises WatchdError, with the line, for one that is no message or lies before an earlier one.
+    `-` is standard input; `read` counts. Raises WatchdError, with the line, for one that is no
+    message or lies before an earlier one.
     """
     last = float("-inf")
     for path in paths:
-        for number, message in _read(path, read):
-            if message.t < last - DISORDER_S:
-                what = f"t goes back by {last - message.t:g} s; a recording is in the order of time"
-                raise WatchdError(Problem(what, Place(path, number)))
-            last = max(last, message.t)
-            yield message
+        for numbered in _read(path, read):
+            found: list[Recorded] = []
+            for number, message in numbered:
+                t = message.t
+                if t < last - DISORDER_S:
+                    yield found
+                    what = f"t goes back by {last - t:g} s; a recording is in the order of time"
+                    raise WatchdError(Problem(what, Place(path, number)))
+                last = max(last, t)
+                found.append(message)
+            yield found
 
 
-def _read(path: str, read: Bytes | None) -> Iterator[tuple[int, Recorded]]:
-    number = 0
+def _read(path: str, read: Bytes | None) -> Iterator[list[tuple[int, Recorded]]]:
     try:
         with _open(path, read) as stream:
-            while line := stream.readline(LONGEST_LINE):
-                number += 1
-                if line.strip():
-                    yield number, parse_line(line, Place(path, number))
+            yield from messages_in(lines_of(stream), path)
     except (OSError, EOFError, zlib.error) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise WatchdError(Problem(f"cannot be read: {reason}", Place(path))) from error
 
 
 @contextmanager
-def _open(path: str, read: Bytes | None) -> Iterator[IO[bytes]]:
+def _open(path: str, read: Bytes | None) -> Iterator[Stream]:
     with ExitStack() as stack:
         if path == "-":
             stream = cast("BufferedReader", sys.stdin.buffer)
@@ -208,33 +207,4 @@ def _open(path: str, read: Bytes | None) -> Iterator[IO[bytes]]:
                 stack.callback(read.ended)
         # A pipe cannot be wound back, so no byte may be taken.
         packed = stream.peek(2)[:2] == b"\x1f\x8b"
-        yield cast("IO[bytes]", gzip.GzipFile(fileobj=stream)) if packed else stream
-
-
-def parse_line(line: bytes, place: Place) -> Recorded:
-    """One line of a recording. Raises WatchdError with its place."""
-    try:
-        data = json.loads(line)
-    except (ValueError, RecursionError):
-        raise WatchdError(Problem("not a line of JSON", place)) from None
-    if not isinstance(data, dict):
-        raise WatchdError(Problem('not an object with "t", "topic" and "payload"', place))
-    t, topic = data.get("t"), data.get("topic")
-    if isinstance(t, bool) or not isinstance(t, int | float) or not 0 <= t < 1e11:
-        raise WatchdError(Problem('"t" is missing or not Unix seconds', place))
-    if not isinstance(topic, str) or not topic:
-        raise WatchdError(Problem('"topic" is missing or not text', place))
-    if "payload" not in data:
-        raise WatchdError(Problem('"payload" is missing', place))
-    payload = data["payload"]
-    # Text is the payload itself; any other value is a JSON document as it was sent.
-    raw = _bytes(payload) if isinstance(payload, str) else json.dumps(payload).encode()
-    return Recorded(float(t), topic, raw, bool(data.get("retained", False)))
-
-
-def _bytes(text: str) -> bytes:
-    try:
-        # As the history writes what was no UTF-8.
-        return text.encode("utf-8", "surrogateescape")
-    except UnicodeEncodeError:
-        return text.encode("utf-8", "replace")
+        yield gzip.GzipFile(fileobj=stream) if packed else stream

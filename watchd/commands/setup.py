@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import json
 import sys
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -219,7 +220,8 @@ def _replay(recordings: list[str], overheard: Any) -> None:
 
     number = 0
     with progress("reading") as done:
-        for number, message in enumerate(read_recordings(recordings), 1):
+        messages = chain.from_iterable(read_recordings(recordings))
+        for number, message in enumerate(messages, 1):
             overheard.take(message.topic, message.payload, message.t, retained=message.retained)
             if number % 1000 == 0:
                 done(number, f"{len(overheard.topics):,} topics")
