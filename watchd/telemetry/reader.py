@@ -194,7 +194,7 @@ def _one(steps: Steps, raw: Any) -> Any:
 
 
 def _several(steps: Steps, raw: Any) -> list[Any] | None:
-    """The values to which steps lead, those of a list where they lead to one; None where to none."""
+    """What steps lead to, item by item where that is a list; None where they lead to nothing."""
     found = follow(steps, raw)
     if len(found) == 1 and isinstance(found[0], list):
         return found[0]
