@@ -39,7 +39,8 @@ def by_speed(payload: bytes) -> Any:
 
 def text_of(value: Any) -> str:
     """Tells -0.0 from 0.0, 1 from 1.0 and True, and the order of members."""
-    return repr(value)
+    # An integer of thousands of digits is not written out by Python.
+    return repr(value) if not isinstance(value, int) else hex(value) + str(type(value))
 
 
 def changed(rng: random.Random) -> bytes:
@@ -55,7 +56,7 @@ def changed(rng: random.Random) -> bytes:
     return bytes(found)
 
 
-@pytest.mark.parametrize("number", [20_000, pytest.param(2_000_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("number", [20_000, pytest.param(500_000, marks=pytest.mark.long)])
 def test_any_bytes(number: int) -> None:
     rng = random.Random(5)
     taken = 0
@@ -67,7 +68,7 @@ def test_any_bytes(number: int) -> None:
     assert number // 20 < taken < number // 2
 
 
-@pytest.mark.parametrize("number", [10_000, pytest.param(1_000_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("number", [10_000, pytest.param(300_000, marks=pytest.mark.long)])
 def test_any_number(number: int) -> None:
     rng = random.Random(6)
     for _ in range(number):
@@ -89,6 +90,15 @@ def test_nesting(levels: int, ends: tuple[bytes, bytes]) -> None:
             document_of(payload)
     else:
         assert document_of(payload) == by_reason(payload)
+
+
+@pytest.mark.parametrize("digits", [20, 308, 309, 4299, 4300, 4301, 5000])
+@pytest.mark.parametrize("rest", ["", ".5", "e-4299", "e-5000", ".0e-4300", "e4"])
+@pytest.mark.parametrize("first", ["", "-"])
+def test_digits(digits: int, rest: str, first: str) -> None:
+    for payload in (f"{first}{'7' * digits}{rest}", f'{{"v": [{first}{"7" * digits}{rest}, 1]}}'):
+        found, expected = by_speed(payload.encode()), by_reason(payload.encode())
+        assert text_of(found) == text_of(expected)
 
 
 def test_what_is_in_order_needs_no_second_decoder(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -37,6 +37,13 @@ def test_the_same_values_in_the_same_order(parts: list[str], document: Any) -> N
     assert repr(path.values(document)) == repr(expected)
 
 
+@pytest.mark.parametrize("index", range(-5, 6))
+def test_an_index_from_either_end(index: int) -> None:
+    document = ["a", "b", "c"]
+    expected = [node.value for node in jsonpath_rfc9535.find(f"$[{index}]", document)]
+    assert JsonPath(f"$[{index}]").values(document) == expected
+
+
 @pytest.mark.parametrize("text", ["$..a", "$['a','b']", "$[0:2]", "$[?@.a == 1].b", "$[0,1]"])
 def test_others_are_the_librarys(text: str) -> None:
     path = JsonPath(text)

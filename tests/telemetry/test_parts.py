@@ -194,6 +194,19 @@ def test_a_sample_keeps_its_times_when_more_comes() -> None:
     assert first.voltage_v == 13.2
 
 
+def test_protection_is_gathered_anew_when_one_place_changes() -> None:
+    gate = Gate(CONFIG, Counter())
+    limits_s = gate.stale_limits_s["alder"]
+    parts = PackParts(CONFIG.packs["alder"], CONFIG.telemetry, limits_s, START)
+    told = []
+    for words in ({"p": 0, "v": 13}, {"p": 1}, {"q": 1}, {"p": 1, "q": 0}, {"p": 0}, {"q": 0}):
+        payload = json.dumps(words).encode()
+        list(gate.take("hut/alder/x", payload, START, {"alder": parts}, retained=False))
+        told.append(parts.sample(START).protection)
+    both = ("OVER_VOLT", "UNDER_TEMP")
+    assert told == [(), both[:1], both, both[:1], (), ()]
+
+
 def test_what_is_no_longer_mapped_is_not_shown_and_not_forgotten() -> None:
     gate = Gate(CONFIG, Counter())
     limits_s = gate.stale_limits_s["alder"]

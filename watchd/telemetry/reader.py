@@ -100,11 +100,9 @@ class Reader:
             raw = get(member)
             if raw is None:
                 continue
-            values = raw if is_whole and isinstance(raw, list) and len(raw) > 1 else None
+            values = raw if is_whole and isinstance(raw, list) else _several(steps, raw)
             if values is None:
-                values = _several(steps, raw)
-                if values is None:
-                    continue
+                continue
             if len(values) != cells if name == "cell_v" else not 0 < len(values) <= MOST_SENSORS:
                 raise NotPlainError
             found[name] = tuple(map(ours, values))
@@ -196,19 +194,11 @@ def _one(steps: Steps, raw: Any) -> Any:
 
 
 def _several(steps: Steps, raw: Any) -> list[Any] | None:
-    """The values to which steps lead: those of a list where they lead to one."""
-    if not steps:
-        return raw if isinstance(raw, list) else [raw]
+    """What steps lead to, item by item where that is a list; None where they lead to nothing."""
     found = follow(steps, raw)
-    if not found:
-        return None
-    if len(found) == 1:
-        only = found[0]
-        if only is None:
-            return None
-        if isinstance(only, list):
-            return only
-    return found
+    if len(found) == 1 and isinstance(found[0], list):
+        return found[0]
+    return found or None
 
 
 def _names_of(
