@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Advised, Kind
@@ -168,8 +168,12 @@ class Engine:
 
     # --- what comes out ---
 
-    def snapshot(self) -> dict[str, Any]:
-        """Plain data (of JSON's kinds) from which `Engine(config, rules, state=...)` goes on."""
+    def snapshot(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> dict[str, Any]:
+        """Plain data (of JSON's kinds) from which `Engine(config, rules, state=...)` goes on.
+
+        `each` takes the state of a pack or an alarm as soon as it is there, and gives what is to
+        stand for it: those of a thousand packs together take 100 MB.
+        """
         if not self._begun:
             return self._saved or {}
         return {
@@ -177,7 +181,7 @@ class Engine:
             "at": self._now,
             "step_s": self._step_s,
             "since": self._say.since,
-            **self._watches.snapshot(),
+            **self._watches.snapshot(each),
             "due": self._agenda.snapshot(self._watches.index),
             "annunciator": self._annunciator.snapshot(),
             "digests": self._digests.snapshot(),
@@ -361,7 +365,7 @@ class Engine:
             self._renew_edited(saved.get("alarms", {}))
             self._evaluate_all()
             self._agenda.keep(saved.get("due", {}), self._watches.index, self._now)
-            self._watches.snapshot()  # or it could not be saved again
+            self._watches.snapshot(lambda of_one: of_one)  # or it could not be saved again
         except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchd.shell.store.archive import line_of
-from watchd.shell.store.contents import Block, DamagedError, pack_state, unpack_state
+from watchd.shell.store.contents import Block, DamagedError, Encoded, pack_state, unpack_state
 
 PLAIN = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(),
@@ -27,6 +27,12 @@ def test_a_state_is_packed_as_one_text_however_deep(state: dict[str, Any]) -> No
     text = json.dumps(state, separators=(",", ":"))
     assert zlib.decompress(pack_state(state)).decode() == text
     assert unpack_state(pack_state(state)) == json.loads(text)
+
+
+@given(st.dictionaries(st.text(), st.dictionaries(st.text(), PLAIN)))
+def test_parts_that_are_text_already_make_the_same_state(state: dict[str, Any]) -> None:
+    parts = {name: {n: Encoded.of(d) for n, d in of.items()} for name, of in state.items()}
+    assert pack_state({"engine": parts}) == pack_state({"engine": state})
 
 
 @given(st.text(), st.binary(), st.floats(0, 1e12), st.booleans())

@@ -6,7 +6,7 @@ estimate jumps, and what was annunciated is known.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 import structlog
@@ -96,9 +96,12 @@ class Drive:
         """After `restore`: time goes on from here."""
         return self.go_on(at, self.config, self.rules)
 
-    def state(self) -> dict[str, Any]:
-        """All that is to be saved. A time of its own is for people who look into the store."""
-        engine = self.engine.snapshot()
+    def state(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> dict[str, Any]:
+        """All that is to be saved; `each`: see `Engine.snapshot`.
+
+        A time of its own is for people who look into the store.
+        """
+        engine = self.engine.snapshot(each)
         times: dict[str, Any] = {n: engine[n] for n in ("at", "step_s") if n in engine}
         return {**times, "engine": engine, "annunciations": self.annunciations.snapshot()}
 

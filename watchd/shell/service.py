@@ -43,6 +43,7 @@ from watchd.shell.recovery import record, restore
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 from watchd.shell.spool import Spool, spool_folder
 from watchd.shell.store.archive import Archive
+from watchd.shell.store.contents import Encoded
 
 TICK_S = 1.0
 MOST_QUERIES = 100
@@ -234,7 +235,7 @@ class Service:
         if is_base:
             self._spool.begin_anew()
         begin = time.monotonic()
-        state = self._drive.state()
+        state = self._drive.state(Encoded.of)
         self._archive.state_took(time.monotonic() - begin)
         saved = await self._archive.write(state, last=last, upto=upto)
         if saved and is_base:

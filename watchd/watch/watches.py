@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.audit.live import audit_data
@@ -46,17 +46,17 @@ class Watches:
         self.index = {watch.subject: index for index, watch in enumerate(self.all)}
         self.alarms: dict[str, Alarm] = {a.key: a for watch in self.all for a in watch.alarms()}
 
-    def snapshot(self) -> dict[str, Any]:
-        """Plain data from which they go on."""
+    def snapshot(self, each: Callable[[Any], Any]) -> dict[str, Any]:
+        """Plain data from which they go on; `each`: see `Engine.snapshot`."""
         return {
-            "packs": {name: watch.snapshot() for name, watch in self.packs.items()},
+            "packs": {name: each(watch.snapshot()) for name, watch in self.packs.items()},
             "reanchor": {
                 **self._kept,
                 **{name: watch.reanchor.snapshot() for name, watch in self.packs.items()},
             },
             "banks": {name: watch.snapshot() for name, watch in self.banks.items()},
             "service": dict(self.service.figures),
-            "alarms": {key: alarm.snapshot() for key, alarm in self.alarms.items()},
+            "alarms": {key: each(alarm.snapshot()) for key, alarm in self.alarms.items()},
         }
 
     def subjects(self) -> list[Watch]:

@@ -11,8 +11,9 @@ from typing import NamedTuple
 
 from paho.mqtt.client import MQTTMessage
 
-# Messages handled before other tasks get their turn.
-BATCH = 100
+# Messages handled together, before other tasks get their turn: what is urgent goes out in some of
+# them, also while more comes than can be handled.
+BATCH = 25
 READ_ON_S = 0.25
 MOST_BYTES = 32_000_000  # that wait, topics and properties included
 OVERHEAD_BYTES = 500  # about what a message takes beside its topic and payload

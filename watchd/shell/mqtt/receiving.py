@@ -16,6 +16,8 @@ from watchd.shell.mqtt.broker import new_client, subscribe
 from watchd.shell.mqtt.handlers import Handlers, Linked
 from watchd.shell.mqtt.intake import BATCH, Arrived, Intake
 
+# Of the loop between two batches of a backlog: so many it takes until a message is on its way.
+TURNS = 4
 log = structlog.get_logger("watchd")
 
 
@@ -59,7 +61,8 @@ class Receiving:
             if dropped := intake.take_dropped():
                 self._call.dropped(dropped)
             if len(intake):
-                await asyncio.sleep(0)
+                for _ in range(TURNS):
+                    await asyncio.sleep(0)
 
     def _take(self, messages: list[Arrived]) -> None:
         """What is ours comes over the other link, and must not come twice: a source such as
