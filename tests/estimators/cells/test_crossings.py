@@ -159,3 +159,14 @@ def test_a_discharge_in_between_crosses_nothing() -> None:
 
 def test_a_restart_anywhere_changes_nothing() -> None:
     assert way((0.0, -3.0, 1.0), taper, restarting=True) == way((0.0, -3.0, 1.0), taper)
+
+
+def test_a_state_of_another_profile_begins_a_new_way() -> None:
+    """With other levels, what was crossed before says nothing of them."""
+    before = Crossings(LEVELS, NOTHING_TO_COME, 3)
+    for step in range(60):
+        before.take(30.0 * step, [steep(-8.0 + step / 6.0)] * 3, step / 6.0, 20.0)
+    saved = json.loads(json.dumps(before.snapshot()))
+    assert any(crossing for row in saved["found"] for crossing in row)
+    after = Crossings(LEVELS[:-1], NOTHING_TO_COME[:-1], 3, saved)
+    assert after.snapshot() == Crossings(LEVELS[:-1], NOTHING_TO_COME[:-1], 3).snapshot()

@@ -81,7 +81,7 @@ _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
 
 class Joints:
-    """Learns once a block. A sample costs about a microsecond, a block about twenty."""
+    """Learns once a block. A sample costs about a microsecond, a block about ten."""
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
