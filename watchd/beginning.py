@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,6 +41,7 @@ def begin_from(
     at: float,
     *,
     explains: bool,
+    banks: Collection[str],
 ) -> Beginning:
     """Begin `at` what the system's clock shows. Raises what a state that is none leads to."""
     saved_at = saved.get("at", at)
@@ -51,7 +52,14 @@ def begin_from(
     unwatched = bool(saved) and now - saved_at > UNWATCHED_S
     annunciator = Annunciator(saved.get("annunciator"))
     watches = build_watches(
-        config, rules, stale_limits_s, annunciator, saved_at, saved, explains=explains
+        config,
+        rules,
+        stale_limits_s,
+        annunciator,
+        saved_at,
+        saved,
+        explains=explains,
+        banks=banks,
     )
     annunciator.begin(watches.alarms.values())
     counts = saved.get("counts", {})

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Advised, Kind
@@ -56,7 +56,8 @@ class Engine:
     are Unix seconds; one that lies before an earlier one counts as that one. `state` is a
     snapshot of an engine of the same kind, on the same or a changed config and rules. With
     `explains`, alarms note when each part of their conditions changed, for who asks why; with
-    `tells_samples` somebody calls `take_samples`, with `tells_trends` `take_trends`.
+    `tells_samples` somebody calls `take_samples`, with `tells_trends` `take_trends`. `banks`: those
+    of the config that it watches, all by default.
     """
 
     def __init__(
@@ -68,8 +69,10 @@ class Engine:
         explains: bool = True,
         tells_samples: bool = False,
         tells_trends: bool = False,
+        banks: Collection[str] | None = None,
     ) -> None:
         self._config, self._explains, self._tells_samples = config, explains, tells_samples
+        self._banks = config.banks if banks is None else banks
         self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
@@ -297,12 +300,14 @@ class Engine:
     def _live_until(self, now: float) -> None:
         self._now = now
         while (due := self._agenda.pop_until(now)) is not None:
-            time, index = due
-            watch = self._watches.all[index]
-            if isinstance(watch, PackWatch):
-                self._evaluate_pack(watch, time)
-            else:
-                self._evaluate(watch, time)
+            self._look_again(*due)
+
+    def _look_again(self, at: float, index: int) -> None:
+        watch = self._watches.all[index]
+        if isinstance(watch, PackWatch):
+            self._evaluate_pack(watch, at)
+        else:
+            self._evaluate(watch, at)
 
     def _evaluate_pack(
         self, watch: PackWatch, at: float, renewed: frozenset[str] = frozenset()
@@ -407,6 +412,7 @@ class Engine:
             self._gate.stale_limits_s,
             at,
             explains=self._explains,
+            banks=self._banks,
         )
         self._now, self._step_s = begun.now, begun.step_s
         self._say.step_s, self._say.since = begun.step_s, begun.since

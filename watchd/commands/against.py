@@ -88,14 +88,14 @@ def _run(
     differs_s = dict.fromkeys(config.banks, 0.0)
     begin_at: float | None = None
     at = 0.0
-    for now, message in messages_of(options, config, is_quiet=True):
+    for now, topic, payload, retained in messages_of(options, config, is_quiet=True):
         begin_at = now if begin_at is None else begin_at
         for bank in config.banks:
             if _differ(*(side.limits_a.get(bank) for side in sides)):
                 differs_s[bank] += now - at
         at = now
         for side in sides:
-            side.feed(message.topic, message.payload, at, retained=message.retained)
+            side.feed(topic, payload, at, retained=retained)
     one, other = sides
     return _Comparison(
         before=before,

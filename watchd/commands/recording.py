@@ -17,6 +17,7 @@ from io import BufferedReader
 from pathlib import Path
 from typing import IO, cast
 
+from watchd.commands.ahead import Given, Rows, ahead, cores
 from watchd.commands.progress import progress
 from watchd.commands.recorded import (
     Recorded,
@@ -39,7 +40,12 @@ from watchd.shell.store import DamagedError, read_telemetry
 DISORDER_S = 1.0
 HISTORY = "history"
 TOLD_EVERY = 1000  # messages, for a person who waits
+MUCH = (
+    1_000_000  # bytes of recordings, packed or not; with less, processes are not worth their start
+)
 NEVER_S = 1e12
+NO_MESSAGE = "the recording holds no message"
+MOST_PROCESSES = 64
 
 
 def add_recordings(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +63,19 @@ def add_recordings(parser: argparse.ArgumentParser) -> None:
         type=_duration,
         help="of the history only the last '30 d', for example (default: all of it)",
     )
+    parser.add_argument(
+        "--processes",
+        metavar="N",
+        type=_processes,
+        help="read files in so many at most (default: one for each core, if there is much to read)",
+    )
     add_clock_options(parser)
+
+
+def _processes(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST_PROCESSES:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 1 to {MOST_PROCESSES}")
+    return int(text)
 
 
 def _duration(text: str) -> float:
@@ -67,31 +85,52 @@ def _duration(text: str) -> float:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
-def messages_of(
-    options: argparse.Namespace, config: Config, *, is_quiet: bool
-) -> Iterator[tuple[float, Recorded]]:
-    """Each message with the time of the options' clock (Unix seconds).
+def messages_of(options: argparse.Namespace, config: Config, *, is_quiet: bool) -> Iterator[Given]:
+    """Each message, with the time of the options' clock (Unix seconds).
 
     Where nothing is printed meanwhile (`is_quiet`), a terminal is told how far it is.
     Raises WatchdError, also where there is no message at all.
     """
-    clock = None
-    number = 0
-    read = Bytes()
-    total = _size(options)
+    total = bytes_of(options)
+    rows = rows_of(options, config)
+    if is_worth(options, 2):
+        rows = ahead(rows)
+    number = told = 0
     hidden = not is_quiet and sys.stdout.isatty()
     with progress("reading", total, hidden=hidden) as done:
-        for messages in _source(options, config, read):
-            for message in messages:
-                if clock is None:
-                    clock = clock_from(options, message.t)
-                at = clock.at(message.t)
-                number += 1
-                if number % TOLD_EVERY == 0:
-                    done(number if total is None else read.count(), rfc3339(at)[:10])
-                yield at, message
+        for position, row in rows:
+            yield from row
+            number += len(row)
+            if number // TOLD_EVERY > told:
+                told = number // TOLD_EVERY
+                done(number if total is None else position, rfc3339(row[-1][0])[:10])
     if not number:
-        raise WatchdError("the recording holds no message")
+        raise WatchdError(NO_MESSAGE)
+
+
+def rows_of(options: argparse.Namespace, config: Config) -> Iterator[Rows]:
+    """The same as they were read together, each time with how many bytes are read by then."""
+    read = Bytes()
+    clock = None
+    for messages in _source(options, config, read):
+        if not messages:
+            continue
+        clock = clock or clock_from(options, messages[0].t)
+        at = clock.at
+        yield (
+            read.count(),
+            [(at(t), topic, payload, retained) for t, topic, payload, retained in messages],
+        )
+
+
+def is_worth(options: argparse.Namespace, processes: int) -> bool:
+    """Whether so many processes are to be had that read, and there is work for them."""
+    size = bytes_of(options)
+    if size is None and options.recordings != [HISTORY]:
+        return False
+    if options.processes is not None:
+        return bool(options.processes >= processes)
+    return (size is None or size >= MUCH) and cores() >= processes
 
 
 def engine_for_replay(
@@ -101,14 +140,19 @@ def engine_for_replay(
 
     With `tells_history` it tells samples and trends, for a store.
     """
-    telemetry = config.telemetry.model_copy(update={"figures_every": NEVER_S})
     return Engine(
-        config.model_copy(update={"telemetry": telemetry}),
+        for_replay(config),
         rules,
         explains=False,
         tells_samples=tells_history,
         tells_trends=tells_history,
     )
+
+
+def for_replay(config: Config) -> Config:
+    """The same, but for figures, which are written out for nobody."""
+    telemetry = config.telemetry.model_copy(update={"figures_every": NEVER_S})
+    return config.model_copy(update={"telemetry": telemetry})
 
 
 class Bytes:
@@ -131,11 +175,13 @@ class Bytes:
         return self._before + (self._stream.tell() if self._stream is not None else 0)
 
 
-def _size(options: argparse.Namespace) -> int | None:
-    """Bytes of all recordings together; None where that cannot be known beforehand."""
+def bytes_of(options: argparse.Namespace) -> int | None:
+    """Bytes of all recordings together; None where not all are files, which can be read again."""
     paths = [Path(name) for name in options.recordings]
     if options.recordings == [HISTORY] or not all(path.is_file() for path in paths):
         return None
+    if any(path.absolute().parts[1:2] in (("dev",), ("proc",)) for path in paths):
+        return None  # perhaps a file by now, but only of this process
     return sum(path.stat().st_size for path in paths)
 
 

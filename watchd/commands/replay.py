@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,8 @@ from watchd.alarms.state import Event, Told, Transition
 from watchd.commands.account_table import account_data, account_table
 from watchd.commands.against import compare
 from watchd.commands.options import add_command, add_config
-from watchd.commands.recording import add_recordings, engine_for_replay, messages_of
+from watchd.commands.recording import add_recordings
+from watchd.commands.replaying import replayed
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.errors import WatchdError
@@ -80,32 +82,16 @@ def run(options: argparse.Namespace) -> int:
 def _replay(
     options: argparse.Namespace, config: Config, rules: tuple[Rule, ...], keeping: Keeping | None
 ) -> int:
-    engine = engine_for_replay(config, rules, tells_history=keeping is not None)
-    timeline = None if options.summary else _Timeline(as_json=options.json)
-    account: Account | None = None
-    begin_at = at = 0.0
-    messages = 0
-    for at, message in messages_of(options, config, is_quiet=options.summary):
-        if account is None:
-            account, begin_at = Account(at), at
-        messages += 1
-        engine.feed(message.topic, message.payload, at, retained=message.retained)
-        transitions = engine.take_transitions() if keeping is None else keeping.take(engine)
-        advices = engine.take_advice()
-        for transition in transitions:
-            account.take(transition)
-        if timeline is not None:
-            timeline.show(transitions, advices)
-    if keeping is not None:
-        keeping.end(engine)
-    account = account or Account(at)
+    heard = _Heard(None if options.summary else _Timeline(as_json=options.json))
+    end = replayed(options, config, rules, keeping, heard)
+    account = heard.account
     if options.json:
         lines = (
-            account_data(rules, account, begin_at, at)
+            account_data(rules, account, end.begin_at, end.at)
             if options.summary
             else (
-                {"kind": "figures", "at": at, "subject": subject, "figures": figures}
-                for subject, figures in engine.figures().items()
+                {"kind": "figures", "at": end.at, "subject": subject, "figures": figures}
+                for subject, figures in end.figures.items()
             )
         )
         for line in lines:
@@ -113,10 +99,11 @@ def _replay(
         return 0
     if not options.summary:
         print()
-    print(f"{messages:,} messages over {show_duration(at - begin_at)}, from {rfc3339(begin_at)}\n")
-    for text in account_table(rules, account, begin_at, at):
+    lasted = show_duration(end.at - end.begin_at)
+    print(f"{end.messages:,} messages over {lasted}, from {rfc3339(end.begin_at)}\n")
+    for text in account_table(rules, account, end.begin_at, end.at):
         print(text)
-    for note in engine.take_notes():
+    for note in end.notes:
         print(
             f"note: {note.event}: {note.fields.get('topic')}: {note.fields.get('reason')}",
             file=sys.stderr,
@@ -124,28 +111,50 @@ def _replay(
     return 0
 
 
+class _Heard:
+    """Takes account of what is told, and shows it once, also where it is told again from anew."""
+
+    def __init__(self, timeline: _Timeline | None) -> None:
+        self.account = Account(0.0)
+        self._timeline = timeline
+        self._number = self._shown = 0
+
+    def begin(self, at: float) -> None:
+        self.account = Account(at)
+        self._number = 0
+
+    def take(self, transitions: Sequence[Transition], advised: Sequence[Advised]) -> None:
+        for transition in transitions:
+            self.account.take(transition)
+        if self._timeline is None:
+            return
+        told: list[Transition | Advised] = [*transitions, *advised]
+        for one in sorted(told, key=lambda one: one.at):
+            self._number += 1
+            if self._number > self._shown:
+                self._shown = self._number
+                self._timeline.show(one)
+
+
 class _Timeline:
     """Prints what happened, in the order of time."""
 
     def __init__(self, *, as_json: bool) -> None:
         self._as_json = as_json
-        self._shown: dict[tuple[str, Kind], Advised] = {}
+        self._known: dict[tuple[str, Kind], Advised] = {}
 
-    def show(self, transitions: list[Transition], advised: list[Advised]) -> None:
-        lines: list[tuple[float, str]] = [
-            (t.at, _alarm_json(t) if self._as_json else _alarm_line(t)) for t in transitions
-        ]
-        for said in advised:
-            key = (said.bank, said.kind)
-            if self._as_json:
-                lines.append((said.at, _advice_json(said)))
-            elif _stands_out(self._shown.get(key), said):
-                self._shown[key] = said
-                lines.append((said.at, _advice_line(said)))
-            else:
-                self._shown.setdefault(key, said)
-        for _, line in sorted(lines, key=lambda pair: pair[0]):
-            print(line)
+    def show(self, told: Transition | Advised) -> None:
+        if isinstance(told, Transition):
+            print(_alarm_json(told) if self._as_json else _alarm_line(told))
+            return
+        key = (told.bank, told.kind)
+        if self._as_json:
+            print(_advice_json(told))
+        elif _stands_out(self._known.get(key), told):
+            self._known[key] = told
+            print(_advice_line(told))
+        else:
+            self._known.setdefault(key, told)
 
 
 def _stands_out(before: Advised | None, now: Advised) -> bool:

@@ -106,12 +106,13 @@ def _try(
     engine = engine_for_replay(config, [*tried, *others])
     account: Account | None = None
     begin_at = at = 0.0
-    for at, message in messages_of(options, config, is_quiet=True):
+    for at, topic, payload, retained in messages_of(options, config, is_quiet=True):
         if account is None:
             account, begin_at = Account(at), at
-        engine.feed(message.topic, message.payload, at, retained=message.retained)
-        for transition in engine.take_transitions():
-            account.take(transition)
+        # What moves is published as well.
+        if engine.feed(topic, payload, at, retained):
+            for transition in engine.take_transitions():
+                account.take(transition)
     tallies = account.tallies(at) if account is not None else {}
     rows = [_Row(v, tallies.get(v.rule.name, Tally())) for v in found.variants]
     return rows, begin_at, at

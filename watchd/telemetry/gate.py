@@ -42,6 +42,11 @@ class Gate:
         """Whether telemetry comes on this topic."""
         return any(s.pattern.match(topic) is not None for s in self._sources)
 
+    def packs_of(self, topic: str) -> set[str]:
+        """Our names of the packs that telemetry on this topic is about."""
+        found = (source.pack_of(captures) for source, captures in self._routes_of(topic))
+        return {name for name in found if name is not None}
+
     def is_bridges(self, topic: str) -> bool:
         """Whether telemetry comes on this topic, or others of who sends it may.
 

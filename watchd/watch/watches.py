@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.audit.live import audit_data
@@ -97,8 +97,9 @@ def build_watches(
     saved: Mapping[str, Any],
     *,
     explains: bool,
+    banks: Collection[str],
 ) -> Watches:
-    """The watches of a config and rules, going on from what was `saved` at `saved_at`."""
+    """The watches of these banks of a config, going on from what was `saved` at `saved_at`."""
     alarms = saved.get("alarms", {})
     reanchorings = saved.get("reanchor", {})
     buses = {name: Bus() for name in config.banks}
@@ -114,11 +115,11 @@ def build_watches(
             explains=explains,
         )
         for name, pack in config.packs.items()
-        if pack.in_service
+        if pack.in_service and pack.bank in banks
     }
     for name, watch in packs.items():
         watch.reanchor = PackReanchor(watch.pack, reanchorings.get(name))
-    banks = {
+    of_banks = {
         name: BankWatch(
             name,
             config,
@@ -130,10 +131,11 @@ def build_watches(
             explains=explains,
         )
         for name in config.banks
+        if name in banks
     }
     service = ServiceWatch(rules, alarms, annunciator, explains=explains)
     service.figures.update(saved.get("service", {}))
-    return Watches(packs, banks, service, reanchorings)
+    return Watches(packs, of_banks, service, reanchorings)
 
 
 def _setting(name: str, config: Config, bus: Bus) -> Setting:
