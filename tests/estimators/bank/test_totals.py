@@ -19,6 +19,7 @@ def pack(**figures: Value) -> Figures:
         "cell_max_v": 3.34,
         "cell_min_v": 3.32,
         "telemetry_quality": "good",
+        "telemetry_overdue": "none",
         "charge_allowed": True,
         "charge_state": "CHARGING",
         **figures,
