@@ -1,11 +1,12 @@
 """The figures of a subject as JSON, each rendered anew only where its value is another.
 
-The same bytes as `publish.encode` gives of what `figures.rounded` gives: with each message some thirty
-of a pack's 130 figures change, and rendering all of them would cost more than all rules.
+The same bytes as `publish.encode` gives of what `figures.rounded` gives. With each message some
+twenty of a pack's 130 figures change, and rendering all of them would cost more than all rules.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import compress
 from operator import is_not
 
@@ -55,5 +56,14 @@ def _item(name: str, value: Value) -> str:
             # As rounding to six decimals and printing the shortest that is the same float.
             text = f"{value:.6f}".rstrip("0")
             return f'"{name}":{text}0' if text[-1] == "." else f'"{name}":{text}'
-        value = round(value, 6)
+        return f'"{name}":{encode(round(value, 6)).decode()}'
+    return _plain(name, value)
+
+
+@lru_cache(4096, typed=True)
+def _plain(name: str, value: Value) -> str:
+    """Of all packs the same: most that is no number is unknown or one of few words.
+
+    No float: 0.0 and -0.0 would be one key.
+    """
     return f'"{name}":{encode(value).decode()}'

@@ -24,9 +24,12 @@ class Publish:
     correlation: bytes = b""
 
 
+_JSON = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
 def encode(data: Any) -> bytes:
     """JSON with keys in the order given; the same data gives the same bytes."""
-    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    return _JSON.encode(data).encode()
 
 
 def rfc3339(at: float) -> str:

@@ -4,9 +4,9 @@ It falls at once and rises slowly, so that a cell whose voltage follows the curr
 swing; and for `STILL_S` after a fall a small rise is noise, and waits. After a withdrawal the rise
 goes on from the last limit, so that telemetry that comes and goes does not make a jump of it.
 
-A limit is made with each sample: first the numbers alone, which are what rules see. Of each pack the
-least of its own limits decides, since what the bank may carry because of a pack grows with what the
-pack may. What all of them come to, in words, is made when somebody reads it (`_Reasons`).
+A limit is made with each sample: first the numbers alone, which are what rules see. Of each pack
+the least of its own limits decides, since what the bank may carry because of a pack grows with what
+the pack may. What all of them come to, in words, is made when somebody reads it (`_Reasons`).
 """
 
 from __future__ import annotations
@@ -39,8 +39,7 @@ def least_of(limits: Sequence[OwnLimit]) -> float:
     for limit in limits:
         if limit.stops:
             return -math.inf
-        if limit.limit_a < least_a:
-            least_a = limit.limit_a
+        least_a = min(least_a, limit.limit_a)
     return least_a
 
 

@@ -98,7 +98,7 @@ class BankWatch:
         states = self._take_packs()
         figures = self.figures
         self._daylight.update(at, figures)
-        self._silence.covers_what_rests(all([p.is_blind for p in self._packs]))
+        self._silence.covers_what_rests(all(p.is_blind for p in self._packs))
         caps = self._caps()
         self._advise(at, states, caps)
         found = transitions(self._alarms, at, figures)
