@@ -76,6 +76,7 @@ class Engine:
         self._rules = tuple(rule for rule in rules if not rule.disabled)
         self._counts: Counter[str] = Counter()
         self._gate = Gate(config, self._counts)
+        self._own_prefix = f"{config.prefix}/"
         self._left = Limiter(MOST_LEFT_A_MINUTE)
         self._say = self._speaker()
         self._reception = Reception(config.requests, self._say.topics, self._gate.is_bridges)
@@ -113,7 +114,7 @@ class Engine:
         response topic and correlation data.
         """
         self._advance(at)
-        if topic.startswith(f"{self._config.prefix}/"):
+        if topic.startswith(self._own_prefix):
             self._own_topic(topic, payload, retained, reply_to, correlation)
         else:
             for pack, renewed in self._gate.take(
@@ -300,48 +301,68 @@ class Engine:
     def _live_until(self, now: float) -> None:
         self._now = now
         while (due := self._agenda.pop_until(now)) is not None:
-            self._look_again(*due)
+            self._fallen_due(*due)
 
-    def _look_again(self, at: float, index: int) -> None:
+    def _fallen_due(self, at: float, index: int) -> None:
         watch = self._watches.all[index]
         if isinstance(watch, PackWatch):
             self._evaluate_pack(watch, at)
         else:
             self._evaluate(watch, at)
 
+    def _evaluate(self, watch: Watch, at: float) -> None:
+        if isinstance(watch, PackWatch):
+            self._evaluate_alone(watch, at)
+        elif isinstance(watch, BankWatch):
+            self._evaluate_bank(watch, at)
+        else:
+            self._take_through_rules(watch, at)
+            self._look_again(watch)
+
     def _evaluate_pack(
         self, watch: PackWatch, at: float, renewed: frozenset[str] = frozenset()
     ) -> None:
         watch.take(renewed)
-        self._evaluate(watch, at)
+        self._evaluate_alone(watch, at)
         if renewed and self._tells_samples:
             measured = watch.measured(at + self._step_s)
             if measured is not None:
                 self._samples.append(measured)
-        self._evaluate(self._watches.banks[watch.pack.bank], at)
+        self._evaluate_bank(self._watches.banks[watch.pack.bank], at)
         for name in watch.news_of_missing(at):
             self._gate.note(at, "mapped, but never came", watch.subject, name)
 
-    def _evaluate(self, watch: Watch, at: float) -> None:
+    def _evaluate_alone(self, watch: PackWatch, at: float) -> None:
+        """A pack without its bank."""
         # What a start looks at was looked at before it.
         trending = self._trending if self._begun else None
         if trending is not None:
             trending.before(watch, at + self._step_s)
+        self._take_through_rules(watch, at)
+        if trending is not None:
+            trending.look_at_pack(watch, at, at + self._step_s)
+        for news in watch.reanchor.take_news():
+            self._say.reanchored(news)
+            self._steps.append(news)
+        self._say.figures_due(watch, at)
+        self._look_again(watch)
+
+    def _evaluate_bank(self, watch: BankWatch, at: float) -> None:
+        self._take_through_rules(watch, at)
+        if self._trending is not None and self._begun:
+            self._trending.look_at_bank(watch, at + self._step_s)
+        self._advised += self._say.advised(watch, at)
+        for subject in watch.take_woken():
+            self._agenda.set(self._watches.index[subject], at)
+        self._say.figures_due(watch, at)
+        self._look_again(watch)
+
+    def _take_through_rules(self, watch: Watch, at: float) -> None:
         for transition in watch.evaluate(at):
             self._moved(transition)
-        if trending is not None:
-            trending.look(watch, at, at + self._step_s)
         self._say.unknowns(watch.awake())
-        if isinstance(watch, PackWatch):
-            for news in watch.reanchor.take_news():
-                self._say.reanchored(news)
-                self._steps.append(news)
-        if isinstance(watch, BankWatch):
-            self._advised.extend(self._say.advised(watch, at))
-            for subject in watch.take_woken():
-                self._agenda.set(self._watches.index[subject], at)
-        if watch is not self._watches.service:
-            self._say.figures_due(watch, at)
+
+    def _look_again(self, watch: Watch) -> None:
         self._agenda.set(self._watches.index[watch.subject], watch.next_at())
 
     def _moved(self, transition: Transition) -> None:
@@ -370,7 +391,8 @@ class Engine:
             self._renew_edited(saved.get("alarms", {}))
             self._evaluate_all()
             self._agenda.keep(saved.get("due", {}), self._watches.index, self._now)
-            self._watches.snapshot(lambda of_one: of_one)  # or it could not be saved again
+            if saved:
+                self._watches.snapshot(lambda of_one: of_one)  # or it could not be saved again
         except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")

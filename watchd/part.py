@@ -73,10 +73,10 @@ class PartEngine(Engine):
         """Whether it is a topic on which requests are taken."""
         return self._say.topics.is_request(topic) and self._reception.listens(topic)
 
-    def _look_again(self, at: float, index: int) -> None:
+    def _fallen_due(self, at: float, index: int) -> None:
         self._fill_up()
         turn = self._turn = (at, self._places[self._watches.all[index].subject])
-        super()._look_again(at, index)
+        super()._fallen_due(at, index)
         self._turn = None
         self._advice_turns += [turn] * (len(self._advised) - len(self._advice_turns))
 

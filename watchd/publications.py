@@ -14,7 +14,7 @@ from watchd.alarms.records import alarm_record, annunciation
 from watchd.alarms.state import State, Told, Transition
 from watchd.digest.schedule import Period
 from watchd.digest.told import ToldDigests
-from watchd.figures import rounded
+from watchd.figures_text import FiguresText
 from watchd.publish import Publish, Topics, encode, rfc3339, withdrawal
 from watchd.reanchor_records import step_annunciation, step_record
 from watchd.watch import Watch
@@ -25,6 +25,7 @@ from watchd.watch.watches import Watches
 SERVICE_EVERY_S = 60.0
 SERVICE_NEWS_S = 5.0  # when something was refused, dropped or failed
 NEVER = float("-inf")
+NOTHING_SAID: tuple[float, None] = (NEVER, None)
 
 
 class Publications:
@@ -36,10 +37,12 @@ class Publications:
         self.step_s = 0.0  # see Engine.step_clock
         self._figures_every_s, self._rules = figures_every_s, rules
         self._out: list[Publish] = []
-        self._said: dict[tuple[str, Kind], tuple[float, Advice | VoltageAdvice]] = {}
+        self._said: dict[str, dict[str, tuple[float, Advice | VoltageAdvice]]] = {}
         self._figures_at: dict[str, float] = {}
+        self._figures: dict[str, FiguresText] = {}
         self._unknown: dict[str, tuple[str, ...]] = {}
         self._service_at, self._service_counted = NEVER, 0
+        self._stamped = (NEVER, "")
 
     def take(self) -> list[Publish]:
         """What is to be published since the last call."""
@@ -90,13 +93,15 @@ class Publications:
 
     def advised(self, bank: BankWatch, at: float) -> list[Advised]:
         """Say a bank's advice if it changed or is to be renewed; what was said, if it is new."""
-        found = []
-        for kind, advice in bank.advice.items():
-            said_at, before = self._said.get((bank.name, kind), (NEVER, None))
-            renew = advice.amount is not None and at - said_at >= bank.refresh_s
-            if not (worth_saying(before, advice) or renew):
+        found, of_bank = [], self._said.get(bank.name)
+        if of_bank is None:
+            of_bank = self._said[bank.name] = {}
+        for kind, advice in bank.suggested():
+            said_at, before = of_bank.get(kind, NOTHING_SAID)
+            renew = at - said_at >= bank.refresh_s and advice.amount is not None
+            if not (renew or worth_saying(before, advice)):
                 continue
-            self._said[bank.name, kind] = (at, advice)
+            of_bank[kind] = (at, advice)
             self._out.extend(self._advice(bank, kind))
             same = before is not None and (
                 (before.amount, before.limited_by) == (advice.amount, advice.limited_by)
@@ -112,7 +117,7 @@ class Publications:
     def _advice(self, bank: BankWatch, kind: Kind) -> list[Publish]:
         topic = self.topics.advice(kind, bank.name)
         number_topic = self.topics.advice_number(kind, bank.name)
-        said_at, advice = self._said.get((bank.name, kind), (NEVER, None))
+        said_at, advice = self._said.get(bank.name, {}).get(kind, NOTHING_SAID)
         if advice is None or advice.amount is None:
             return [withdrawal(topic), withdrawal(number_topic)]
         life_s = bank.valid_for_s
@@ -151,7 +156,8 @@ class Publications:
             return any(watch.subject == name for watch in watches.subjects())
         return any(
             topic in (self.topics.advice(of, bank), self.topics.advice_number(of, bank))
-            for (bank, of), (_, advice) in self._said.items()
+            for bank, said in self._said.items()
+            for of, (_, advice) in said.items()
             if advice.amount is not None
         )
 
@@ -163,11 +169,16 @@ class Publications:
 
     def figures(self, watch: Watch, at: float) -> Publish:
         """The figures of a pack or bank as of `at`."""
-        payload = encode({"at": self._stamp(at), "figures": rounded(watch.figures)})
+        text = self._figures.get(watch.subject)
+        if text is None:
+            text = self._figures[watch.subject] = FiguresText()
+        payload = f'{{"at":"{self._stamp(at)}","figures":{text.of(watch.figures)}}}'.encode()
         return Publish(self.topics.figures(watch.subject), payload, qos=0, retain=True)
 
     def service_due(self, at: float, counts: Counter[str]) -> None:
         """Say that watchd runs: every minute, and soon after something was refused or dropped."""
+        if at - self._service_at < SERVICE_NEWS_S:
+            return
         counted = counts.total() - counts["messages"]
         every_s = SERVICE_EVERY_S if counted == self._service_counted else SERVICE_NEWS_S
         if at - self._service_at >= every_s:
@@ -186,4 +197,8 @@ class Publications:
         return Publish(self.topics.service, encode(data), qos=1, retain=True)
 
     def _stamp(self, at: float) -> str:
-        return rfc3339(at + self.step_s)
+        # A pack and its bank are told as of the same moment.
+        shown = at + self.step_s
+        if shown != self._stamped[0]:
+            self._stamped = shown, rfc3339(shown)
+        return self._stamped[1]

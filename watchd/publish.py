@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 
@@ -23,9 +24,12 @@ class Publish:
     correlation: bytes = b""
 
 
+_JSON = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
 def encode(data: Any) -> bytes:
     """JSON with keys in the order given; the same data gives the same bytes."""
-    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    return _JSON.encode(data).encode()
 
 
 def rfc3339(at: float) -> str:
@@ -34,8 +38,13 @@ def rfc3339(at: float) -> str:
     >>> rfc3339(1790000000.25)
     '2026-09-21T14:13:20.250Z'
     """
-    moment = datetime.fromtimestamp(round(at, 3), UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    minute, second = divmod(round(at, 3), 60.0)
+    return f"{_minute(int(minute))}{int(second):02d}.{round(second % 1.0 * 1000.0):03d}Z"
+
+
+@lru_cache(16)
+def _minute(minute: int) -> str:
+    return datetime.fromtimestamp(minute * 60, UTC).isoformat()[:17]
 
 
 @dataclass(frozen=True, slots=True)

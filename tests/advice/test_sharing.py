@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -30,8 +32,29 @@ def carriers(total_a: float, packs: list[tuple[float, float]], ah: float = 200.0
     ]
 
 
-def shared(packs: list[Carrier]) -> Sharing:
-    sharing = Sharing()
+class Named:
+    """Packs that share, asked by their names."""
+
+    def __init__(self, saved: dict[str, Any] | None = None) -> None:
+        self.sharing = Sharing(saved)
+        self.snapshot = self.sharing.snapshot
+
+    def update(self, at: float, packs: Sequence[Carrier]) -> None:
+        self.split = self.sharing.update(at, packs)
+        self.place = {pack.name: index for index, pack in enumerate(packs)}
+
+    def part(self, name: str) -> float:
+        return self.split.parts[self.place[name]]
+
+    def bank_a(self, name: str, limit_a: float) -> float:
+        return self.split.bank_a(self.place[name], limit_a)
+
+    def describe(self, name: str) -> str:
+        return self.split.describe(self.place[name])
+
+
+def shared(packs: list[Carrier]) -> Named:
+    sharing = Named()
     sharing.update(0.0, packs)
     return sharing
 
@@ -136,7 +159,7 @@ def test_with_one_that_is_not_known_shares_are_of_nameplate_and_of_what_was_seen
 
 
 def test_little_current_says_nothing_of_shares() -> None:
-    sharing = Sharing()
+    sharing = Named()
     for second in range(0, 1200, 10):
         sharing.update(
             float(second),
@@ -153,7 +176,7 @@ def test_a_pack_that_drops_out_leaves_its_part_to_the_others() -> None:
     with pytest.raises(KeyError):
         sharing.part("cedar")
     # Where nothing is learnt: what was seen was on another bus.
-    sharing = Sharing()
+    sharing = Named()
     three = [Carrier(n, a, 100.0, None) for n, a in zip(NAMES, (70.0, 10.0, 10.0), strict=False)]
     for second in range(0, 600, 10):
         sharing.update(float(second), three)
@@ -166,10 +189,10 @@ def test_a_pack_that_drops_out_leaves_its_part_to_the_others() -> None:
 
 def test_it_goes_on_after_a_restart() -> None:
     greedy = [Carrier("alder", 10.0, 200.0, None), Carrier("birch", 30.0, 100.0, None)]
-    sharing = Sharing()
+    sharing = Named()
     for second in range(0, 100, 10):
         sharing.update(float(second), greedy)
-    again = Sharing(json.loads(json.dumps(sharing.snapshot())))
+    again = Named(json.loads(json.dumps(sharing.snapshot())))
     for each in (sharing, again):
         each.update(110.0, greedy)
     assert again.part("birch") == sharing.part("birch") > 0.6

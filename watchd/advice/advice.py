@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
@@ -15,6 +15,8 @@ LEAST_RISE_A = 1.0
 LEAST_FALL_A = 0.5
 LEAST_FALL_PART = 0.1  # of what was said before
 LEAST_CHANGE_V = 0.05
+# Figures that say that what a pack sends means nothing.
+UNTRUSTED = ("telemetry_frozen", "telemetry_implausible")
 
 
 class Kind(StrEnum):
@@ -38,7 +40,9 @@ class Cap:
 class PackState:
     """A pack with what is known of it now. `has_temperature`: a source maps it.
 
-    `trip_wanted`: a temporary over-voltage threshold is set, and its trip is waited for.
+    `trip_wanted`: a temporary over-voltage threshold is set, and its trip is waited for. Of a pack
+    that was evaluated anew there is another `PackState`; while it is the same one, nothing of it
+    has changed (`OfPacks`), though its figures may be a mapping that the next evaluation renews.
     """
 
     name: str
@@ -50,15 +54,20 @@ class PackState:
 
 @dataclass(frozen=True, slots=True)
 class OwnLimit:
-    """What one pack may carry because of one thing, in A, and why.
+    """What one pack may carry because of one thing, in A; `why` tells the reason when asked.
 
     `stops`: nothing may flow into the pack, so nothing into the bank, however the packs share.
     """
 
     what: str
     limit_a: float
-    because: str
+    why: Callable[[], str]
     stops: bool = False
+
+    @property
+    def because(self) -> str:
+        """The reason."""
+        return self.why()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +85,43 @@ class Part:
     share: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class Advice:
-    """A suggested current limit: `limit_a` None is "no advice", and `because` says why."""
+    """A suggested current limit: `limit_a` None is "no advice", and `because` says why.
 
-    limit_a: float | None
-    limited_by: str
-    because: str
-    parts: tuple[Part, ...] = ()
+    A limit is made with each sample and said now and then, so its reason and parts may be left to
+    `why`, which is asked for them once, when somebody reads them.
+    """
+
+    __slots__ = ("_because", "_parts", "_why", "limit_a", "limited_by")
+
+    def __init__(
+        self,
+        limit_a: float | None,
+        limited_by: str,
+        because: str = "",
+        parts: tuple[Part, ...] = (),
+        *,
+        why: Callable[[], tuple[str, tuple[Part, ...]]] | None = None,
+    ) -> None:
+        self.limit_a, self.limited_by = limit_a, limited_by
+        self._because, self._parts, self._why = because, parts, why
 
     @property
     def amount(self) -> float | None:
         """The plain number."""
         return self.limit_a
+
+    @property
+    def because(self) -> str:
+        """The reason, a sentence."""
+        self._ask()
+        return self._because
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """What the bank may carry because of each thing."""
+        self._ask()
+        return self._parts
 
     def as_data(self) -> dict[str, Any]:
         """Plain data, for a payload."""
@@ -99,6 +132,26 @@ class Advice:
             "because": self.because,
             "parts": parts,
         }
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Advice) and self._whole() == other._whole()
+
+    def __hash__(self) -> int:
+        return hash(self._whole())
+
+    def __repr__(self) -> str:
+        return (
+            f"Advice(limit_a={self.limit_a!r}, limited_by={self.limited_by!r}, "
+            f"because={self.because!r}, parts={self.parts!r})"
+        )
+
+    def _whole(self) -> tuple[object, ...]:
+        return self.limit_a, self.limited_by, self.because, self.parts
+
+    def _ask(self) -> None:
+        if self._why is not None:
+            self._because, self._parts = self._why()
+            self._why = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,15 +184,20 @@ class Advised:
 
 def worth_saying(before: Advice | VoltageAdvice | None, now: Advice | VoltageAdvice) -> bool:
     """Whether a change is worth a message of its own, before the next renewal."""
-    if before is None or (before.amount is None) != (now.amount is None):
+    if before is now:
+        return False
+    if before is None:
         return True
-    if before.amount is None or now.amount is None:
-        return before.because != now.because
+    was, amount = before.amount, now.amount
+    if was is None or amount is None:
+        return was is not amount or before.because != now.because
+    if was == amount:
+        return False
     # Rounded: amps are said in tenths, and in floats 0.9 is less than a tenth below 1.0.
-    change = round(now.amount - before.amount, 3)
+    change = round(amount - was, 3)
     if isinstance(now, VoltageAdvice):
         return abs(change) >= LEAST_CHANGE_V
-    least_fall_a = min(LEAST_FALL_A, round(LEAST_FALL_PART * before.amount, 3))
+    least_fall_a = min(LEAST_FALL_A, round(LEAST_FALL_PART * was, 3))
     return change >= LEAST_RISE_A or (change < 0 and -change >= least_fall_a)
 
 
@@ -157,17 +215,18 @@ def missing(state: PackState, needed: tuple[str, ...]) -> str | None:
     `needed` names the figures that must be known; temperature too, where a source maps it.
     """
     figures = state.figures
-    names = (*needed, "temperature_min_degc") if state.has_temperature else needed
-    if any(figures[name] is None for name in names):
-        if figures["telemetry_quality"] == "stale":
-            return f"{state.name} sends no fresh {figures['telemetry_overdue']}"
-        return f"not all of {state.name}'s cell voltages, current and temperature have come yet"
-    for name in ("telemetry_frozen", "telemetry_implausible"):
+    for name in needed:
+        if figures[name] is None:
+            return _not_come(state)
+    if state.has_temperature and figures["temperature_min_degc"] is None:
+        return _not_come(state)
+    for name in UNTRUSTED:
         if figures.get(name):
             return f"what {state.name} sends cannot be trusted: {figures.get(f'{name}_what')}"
     return None
 
 
-def first_missing(states: Sequence[PackState], needed: tuple[str, ...]) -> str | None:
-    """Why no advice can rest on these packs; None where it can."""
-    return next((why for state in states if (why := missing(state, needed)) is not None), None)
+def _not_come(state: PackState) -> str:
+    if state.figures["telemetry_quality"] == "stale":
+        return f"{state.name} sends no fresh {state.figures['telemetry_overdue']}"
+    return f"not all of {state.name}'s cell voltages, current and temperature have come yet"

@@ -29,6 +29,8 @@ class ChargeVoltage:
         self._own_v = bank.charge_voltage_v
         self._voltage_v: float | None = known.get("voltage_v")
         self._at: float = known.get("at", 0.0)
+        because = f"the bank's own charge voltage is {self._own_v:g} V"
+        self._own = VoltageAdvice(self._own_v, "charge voltage", because)
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -40,8 +42,10 @@ class ChargeVoltage:
         """The suggestion as of `at`. `lacking`: why no advice can rest on the packs, if so."""
         if lacking is not None:
             return VoltageAdvice(None, "withdrawn", lacking)
-        target_v, limited_by = self._own_v, "charge voltage"
-        because = f"the bank's own charge voltage is {self._own_v:g} V"
+        if not held and (self._voltage_v is None or self._voltage_v >= self._own_v):
+            self._voltage_v, self._at = self._own_v, at
+            return self._own
+        target_v, limited_by, because = self._own_v, self._own.limited_by, self._own.because
         for state in packs:
             if state.name not in held:
                 continue

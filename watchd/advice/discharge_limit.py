@@ -7,17 +7,31 @@ what each pack may give.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from watchd.advice.advice import Advice, OwnLimit, PackState, first_missing, measured
-from watchd.advice.charge_limit import bank_limits, carrier, fuse_limit
-from watchd.advice.current_limit import CurrentLimit
+from watchd.advice.advice import Advice, OwnLimit, PackState, measured, missing
+from watchd.advice.charge_limit import FixedLimits, bank_limits, carrying
+from watchd.advice.current_limit import Carrying, Ceiling, CurrentLimit
+from watchd.advice.of_packs import OfPacks
 from watchd.advice.taper import discharge_taper_a
 from watchd.advice.temperature import discharge_window
 from watchd.config import Bank
 
 NEEDED = ("cell_min_v", "current_a")
+
+
+class _Seen:
+    """Of one pack: what it may give, what is missing of it; and once it gives, its limits."""
+
+    __slots__ = ("carrying", "lacking", "may_give", "most_a", "state")
+
+    def __init__(self, state: PackState) -> None:
+        self.state = state
+        self.most_a = state.pack.max_discharge_a
+        self.lacking = missing(state, NEEDED) if self.most_a is not None else None
+        self.may_give = state.figures["discharge_allowed"] is not False
+        self.carrying: Carrying | None = None
 
 
 class DischargeLimit:
@@ -26,6 +40,9 @@ class DischargeLimit:
     def __init__(self, bank: Bank, saved: dict[str, Any] | None = None) -> None:
         self._bank = bank
         self._limit = CurrentLimit(None, saved)
+        self._packs = OfPacks(_Seen)
+        self._fixed = FixedLimits()
+        self._ceiling: tuple[float, Ceiling] | None = None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -33,46 +50,68 @@ class DischargeLimit:
 
     def update(self, at: float, packs: Sequence[PackState]) -> Advice:
         """The suggestion as of `at`. `packs`: those of the bank that are in service."""
-        maxima = {p.name: p.pack.max_discharge_a for p in packs}
-        for name, most in maxima.items():
-            if most is None:
-                return Advice(None, "withdrawn", f"the config has no max_discharge_a of {name}")
-        lacking = first_missing(packs, NEEDED)
+        seen, giving, lacking = self._packs.of(packs), [], None
+        for each in seen:
+            if each.most_a is None:
+                why = f"the config has no max_discharge_a of {each.state.name}"
+                return Advice(None, "withdrawn", why)
+            lacking = lacking or each.lacking
+            if each.may_give:
+                giving.append(each)
         if lacking is not None:
             return Advice(None, "withdrawn", lacking)
-        giving = [p for p in packs if p.figures["discharge_allowed"] is not False]
         if not giving:
             why = "no BMS lets its pack discharge" if packs else "no pack is in service"
             return self._limit.nothing(at, "no pack may discharge", why)
-        sum_a = sum(most or 0.0 for most in maxima.values())
-        most_a = self._bank.max_discharge_a or sum_a
-        own = {p.name: list(self._own(p, maxima[p.name] or 0.0)) for p in giving}
-        bank = list(bank_limits(self._bank, most_a))
-        return self._limit.update(at, [carrier(p, -1.0) for p in giving], own, bank)
+        carrying = [each.carrying or self._carrying(each) for each in giving]
+        return self._limit.update(at, carrying, self._of_bank(packs))
 
-    def _own(self, state: PackState, most_a: float) -> Iterator[OwnLimit]:
-        yield OwnLimit("maximum", most_a, f"{state.name} may give {most_a:g} A")
-        yield from fuse_limit(state)
+    def _of_bank(self, packs: Sequence[PackState]) -> Ceiling:
+        most_a = self._bank.max_discharge_a or sum([p.pack.max_discharge_a or 0.0 for p in packs])
+        if self._ceiling is None or self._ceiling[0] != most_a:
+            self._ceiling = (most_a, Ceiling(bank_limits(self._bank, most_a)))
+        return self._ceiling[1]
+
+    def _carrying(self, seen: _Seen) -> Carrying:
+        own = self._own(seen.state, seen.most_a or 0.0)
+        seen.carrying = carrying(seen.state, own, -1.0)
+        return seen.carrying
+
+    def _own(self, state: PackState, most_a: float) -> list[OwnLimit]:
+        found = self._fixed.of(state, most_a, "give")
         voltage = self._voltage(state, most_a)
-        if voltage.limit_a < most_a:
-            yield voltage
-        yield from discharge_window(state)
+        if voltage is not None and voltage.limit_a < most_a:
+            found.append(voltage)
+        found += discharge_window(state)
+        return found
 
-    def _voltage(self, state: PackState, most_a: float) -> OwnLimit:
+    def _voltage(self, state: PackState, most_a: float) -> OwnLimit | None:
         name, figures, pack = state.name, state.figures, state.pack
+        headroom_a = figures["discharge_headroom_a"]
+        if isinstance(headroom_a, float) and headroom_a >= most_a:
+            return None
         under_v, volts = (
             max(pack.bms.undervoltage_v, pack.cell.min_v),
             measured(state, "cell_min_v"),
         )
-        amps, first = figures["discharge_headroom_a"], figures["discharge_headroom_cell_no"]
-        no, settings = figures["cell_min_no"], self._bank.discharge_limit
-        if isinstance(amps, float):
-            end_v, horizon_s = under_v + settings.margin_v, self._bank.charge_limit.horizon
+        no, first = figures["cell_min_no"], figures["discharge_headroom_cell_no"]
+        if not isinstance(headroom_a, float):
+            return OwnLimit(
+                "taper",
+                discharge_taper_a(volts, most_a, self._bank, under_v),
+                lambda: (
+                    f"{name}'s cell {no:.0f} is at {volts:.3f} V, under-voltage is at "
+                    f"{under_v:.2f} V"
+                ),
+            )
+        end_v = under_v + self._bank.discharge_limit.margin_v
+        horizon_s = self._bank.charge_limit.horizon
+
+        def because() -> str:
             is_at = f", now at {volts:.3f} V," if first == no else ""
-            because = (
-                f"with more than {amps:.3g} A {name}'s cell {first:.0f}{is_at} would pass "
+            return (
+                f"with more than {headroom_a:.3g} A {name}'s cell {first:.0f}{is_at} would pass "
                 f"{end_v:.3f} V within {horizon_s:.0f} s"
             )
-            return OwnLimit("cell voltage", amps, because)
-        because = f"{name}'s cell {no:.0f} is at {volts:.3f} V, under-voltage is at {under_v:.2f} V"
-        return OwnLimit("taper", discharge_taper_a(volts, most_a, self._bank, under_v), because)
+
+        return OwnLimit("cell voltage", headroom_a, because)

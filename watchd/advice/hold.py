@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from watchd.advice.advice import PackState, measured
+from watchd.advice.of_packs import OfPacks
 from watchd.advice.taper import tail_current_a
 from watchd.config import Balancer, Bank
 
@@ -41,6 +42,17 @@ class Held:
     because: str
 
 
+class _Seen:
+    """Of one pack: whether a hold that has begun would go on, and what it is held at."""
+
+    __slots__ = ("goes_on", "held", "state")
+
+    def __init__(self, state: PackState) -> None:
+        self.state = state
+        self.goes_on = _goes_on(state)
+        self.held: Held | None = None
+
+
 class BalancingHold:
     """The holds of one bank as time goes on."""
 
@@ -50,6 +62,7 @@ class BalancingHold:
         self._held: set[str] = set(known.get("held", ()))
         self._spent_s: float = known.get("spent_s", 0.0)
         self._at: float | None = known.get("at")
+        self._packs = OfPacks(_Seen)
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -67,16 +80,19 @@ class BalancingHold:
         `charging_left_h`: how long the bank usually still charges today; None where not known.
         """
         self._spend(at)
-        if not self._has_time(packs, charging_left_h):
+        wanting = [each for each in self._packs.of(packs) if each.goes_on]
+        if not wanting or not self._has_time(packs, charging_left_h):
             self._held.clear()
             return {}
         charging = (p for p in packs if p.figures["charge_allowed"] is not False)
-        at_tail = all(self._is_at_tail(p) for p in charging)
+        at_tail = all(_is_at_tail(p, self._bank) for p in charging)
         found = {}
-        for state in packs:
-            wants = self._wants(state, begun=state.name in self._held, at_tail=at_tail)
-            if wants and state.pack.balancer is not None:
-                found[state.name] = self._hold(state, state.pack.balancer)
+        for each in wanting:
+            state, balancer = each.state, each.state.pack.balancer
+            wants = state.name in self._held or (at_tail and _begins(state, self._bank))
+            if wants and balancer is not None:
+                each.held = each.held or self._hold(state, balancer)
+                found[state.name] = each.held
         self._held = set(found)
         if found:
             self._at = at
@@ -105,34 +121,6 @@ class BalancingHold:
         whole_ah = sum(p.pack.nameplate_ah for p in packs)
         return left_h > missing_ah / (FILL_C_RATE * whole_ah) + RESERVE_H
 
-    def _is_at_tail(self, state: PackState) -> bool:
-        amps = state.figures["current_a"]
-        return isinstance(amps, float) and amps <= BELOW_TAIL * tail_current_a(
-            state.pack, self._bank
-        )
-
-    def _wants(self, state: PackState, *, begun: bool, at_tail: bool) -> bool:
-        figures, pack = state.figures, state.pack
-        high_v, spread_mv, amps = (
-            figures[name] for name in ("cell_max_v", "cell_spread_mv", "current_a")
-        )
-        if pack.balancer is None or state.trip_wanted or figures["charge_allowed"] is False:
-            return False
-        if not (isinstance(high_v, float) and isinstance(amps, float)):
-            return False
-        together = isinstance(spread_mv, float) and spread_mv < TOGETHER_MV
-        if together or high_v < pack.balancer.from_v or amps < -GIVES_C_RATE * pack.nameplate_ah:
-            return False
-        if begun:
-            return True
-        headroom_a = figures["charge_headroom_a"]
-        at_limit = (
-            isinstance(headroom_a, float)
-            and headroom_a <= BELOW_TAIL * tail_current_a(pack, self._bank)
-            and figures["charge_headroom_cell_no"] == figures["imbalance_cell_no"]
-        )
-        return at_tail and at_limit and _is_clear(state)
-
     def _hold(self, state: PackState, balancer: Balancer) -> Held:
         high_v = measured(state, "cell_max_v")
         reach_v = self._settings.reach_v
@@ -147,6 +135,36 @@ class BalancingHold:
             f"moves {balancer.current_a:g} A"
         )
         return Held(amps, target_v, because)
+
+
+def _is_at_tail(state: PackState, bank: Bank) -> bool:
+    amps = state.figures["current_a"]
+    return isinstance(amps, float) and amps <= BELOW_TAIL * tail_current_a(state.pack, bank)
+
+
+def _goes_on(state: PackState) -> bool:
+    """Whether a hold that has begun goes on."""
+    figures, pack = state.figures, state.pack
+    if pack.balancer is None or state.trip_wanted or figures["charge_allowed"] is False:
+        return False
+    high_v, spread_mv, amps = figures["cell_max_v"], figures["cell_spread_mv"], figures["current_a"]
+    if not (isinstance(high_v, float) and isinstance(amps, float)):
+        return False
+    together = isinstance(spread_mv, float) and spread_mv < TOGETHER_MV
+    gives = amps < -GIVES_C_RATE * pack.nameplate_ah
+    return not (together or high_v < pack.balancer.from_v or gives)
+
+
+def _begins(state: PackState, bank: Bank) -> bool:
+    """Whether the leading cell is at its limit, and clearly ahead."""
+    figures = state.figures
+    headroom_a = figures["charge_headroom_a"]
+    return (
+        isinstance(headroom_a, float)
+        and headroom_a <= BELOW_TAIL * tail_current_a(state.pack, bank)
+        and figures["charge_headroom_cell_no"] == figures["imbalance_cell_no"]
+        and _is_clear(state)
+    )
 
 
 def _is_clear(state: PackState) -> bool:

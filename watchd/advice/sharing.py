@@ -29,14 +29,49 @@ LEAST_C_RATE = 0.05
 SETTLES_S = 60.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Carrier:
-    """A pack that carries: its current in A in the direction of the limit, capacity, and R_k."""
+    """A pack that carries: its current in A in the direction of the limit, capacity, and R_k.
+
+    Never changed, though not frozen: one is made for each sample, and that would double its cost.
+    """
 
     name: str
     current_a: float
     nameplate_ah: float
     horizon_mohm: float | None
+
+
+class Split:
+    """How the current splits among the packs that carry, as of one moment; never changed.
+
+    `parts`: of each carrier in order, the part of the current, or of a change of it, that it is
+    counted with (0 to 1).
+    """
+
+    __slots__ = ("carriers", "is_learnt", "parts", "total_a")
+
+    def __init__(
+        self, carriers: tuple[Carrier, ...], parts: Sequence[float], total_a: float, is_learnt: bool
+    ) -> None:
+        self.carriers, self.parts = carriers, parts
+        self.total_a, self.is_learnt = total_a, is_learnt
+
+    def bank_a(self, index: int, limit_a: float) -> float:
+        """What the bank may carry because of a pack's own limit; never below 0."""
+        if not self.is_learnt:
+            return limit_a / self.parts[index]
+        change_a = (limit_a - self.carriers[index].current_a) / self.parts[index]
+        return max(self.total_a + change_a, 0.0)
+
+    def describe(self, index: int) -> str:
+        """How a pack is counted, as the end of a sentence."""
+        name, part = self.carriers[index].name, self.parts[index]
+        return (
+            f"of each A more {name} carries {part:.0%}"
+            if self.is_learnt
+            else (f"{name} carries {part:.0%} of the current")
+        )
 
 
 class Sharing:
@@ -46,56 +81,76 @@ class Sharing:
         known = saved or {}
         self._seen: dict[str, float] = dict(known.get("seen", {}))
         self._at: float | None = known.get("at")
-        self._parts: dict[str, float] = {}
-        self._currents: dict[str, float] = {}
-        self._total_a = 0.0
+        self._carriers: list[Carrier] = []
+        self._nominal: list[float] = []
+        self._least_a = 0.0
+        self._siemens: list[float | None] = []
+        self._parts: list[float] = []
         self._is_learnt = False
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
         return {"seen": dict(self._seen), "at": self._at}
 
-    def update(self, at: float, carriers: Sequence[Carrier]) -> None:
-        """The packs as of `at`; at least one."""
+    def update(self, at: float, carriers: Sequence[Carrier]) -> Split:
+        """How the packs share as of `at`; at least one."""
         elapsed_s = at - self._at if self._at is not None else 0.0
         self._at = at
-        self._currents = {c.name: c.current_a for c in carriers}
-        self._total_a = sum(self._currents.values())
-        self._see(carriers, elapsed_s)
-        conductances = {c.name: 1.0 / c.horizon_mohm for c in carriers if c.horizon_mohm}
-        self._is_learnt = len(conductances) == len(carriers)
-        if self._is_learnt:
-            whole = sum(conductances.values())
-            self._parts = {name: each / whole for name, each in conductances.items()}
+        is_other = self._take(carriers)
+        total_a = sum([c.current_a for c in carriers], 0.0)
+        sees = total_a >= self._least_a
+        if sees:
+            self._see(total_a, min(1.0, elapsed_s / SETTLES_S))
+        if is_other or (sees and not self._is_learnt):
+            self._share()
+        return Split(tuple(carriers), self._parts, total_a, self._is_learnt)
 
-    def part(self, name: str) -> float:
-        """The part of the current, or of a change of it, that a pack is counted with; 0 to 1."""
-        return self._parts[name]
+    def _take(self, carriers: Sequence[Carrier]) -> bool:
+        """Whether they share in another way than those of before."""
+        known, is_other = self._carriers, False
+        if len(known) != len(carriers):
+            return self._meet(carriers)
+        for index, carrier in enumerate(carriers):
+            before = known[index]
+            if carrier is before:
+                continue
+            if carrier.name != before.name or carrier.nameplate_ah != before.nameplate_ah:
+                return self._meet(carriers)
+            known[index] = carrier
+            if carrier.horizon_mohm != before.horizon_mohm:
+                self._siemens[index] = _siemens(carrier)
+                is_other = True
+        return is_other
 
-    def bank_a(self, name: str, limit_a: float) -> float:
-        """What the bank may carry because of a pack's own limit; never below 0."""
-        part = self._parts[name]
-        if not self._is_learnt:
-            return limit_a / part
-        return max(self._total_a + (limit_a - self._currents[name]) / part, 0.0)
-
-    def describe(self, name: str) -> str:
-        """How the pack is counted, as the end of a sentence."""
-        part = self._parts[name]
-        return (
-            f"of each A more {name} carries {part:.0%}"
-            if self._is_learnt
-            else (f"{name} carries {part:.0%} of the current")
-        )
-
-    def _see(self, carriers: Sequence[Carrier], elapsed_s: float) -> None:
+    def _meet(self, carriers: Sequence[Carrier]) -> bool:
+        """Other packs carry than before."""
         total_ah = sum(c.nameplate_ah for c in carriers)
         nominal = {c.name: c.nameplate_ah / total_ah for c in carriers}
+        self._carriers, self._nominal = list(carriers), list(nominal.values())
+        self._least_a = LEAST_C_RATE * total_ah
+        self._siemens = [_siemens(c) for c in carriers]
         # Remaining packs take over from one that was cut off; old shares are of another bus.
-        if set(self._seen) != set(nominal):
-            self._seen = dict(nominal)
-        if self._total_a >= LEAST_C_RATE * total_ah:
-            weight = min(1.0, elapsed_s / SETTLES_S)
-            for name, amps in self._currents.items():
-                self._seen[name] += weight * (amps / self._total_a - self._seen[name])
-        self._parts = {n: min(1.0, max(nominal[n], self._seen[n])) for n in nominal}
+        if self._seen.keys() != nominal.keys():
+            self._seen = nominal
+        return True
+
+    def _see(self, total_a: float, weight: float) -> None:
+        seen = self._seen
+        for carrier in self._carriers:
+            before = seen[carrier.name]
+            seen[carrier.name] = before + weight * (carrier.current_a / total_a - before)
+
+    def _share(self) -> None:
+        """Make another list of parts: a `Split` keeps that of its moment."""
+        siemens = [each for each in self._siemens if each is not None]
+        self._is_learnt = len(siemens) == len(self._siemens)
+        if self._is_learnt:
+            whole = sum(siemens, 0.0)
+            self._parts = [each / whole for each in siemens]
+        else:
+            seen = [self._seen[carrier.name] for carrier in self._carriers]
+            self._parts = [min(1.0, max(n, s)) for n, s in zip(self._nominal, seen, strict=True)]
+
+
+def _siemens(carrier: Carrier) -> float | None:
+    return 1.0 / carrier.horizon_mohm if carrier.horizon_mohm else None

@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Any
 
 from watchd.advice.advice import OwnLimit, PackState
-from watchd.config import Band
+from watchd.config import Band, Pack
 
 BACK_K = 0.2
 
@@ -21,18 +21,28 @@ class Bands:
 
     def __init__(self, saved: dict[str, Any] | None = None) -> None:
         self._inside: dict[str, list[int]] = {n: list(b) for n, b in (saved or {}).items()}
+        # What was found last, and of what: with the same temperatures it is the same again.
+        self._found: dict[str, tuple[Pack, float, float, list[OwnLimit]]] = {}
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
         return {name: list(bands) for name, bands in self._inside.items()}
 
     def limits(self, state: PackState) -> list[OwnLimit]:
-        """What the bands and the window of charging leave, in A."""
-        window, name = state.pack.temperature, state.name
-        low, high = _range(state)
+        """What the bands and the window of charging leave, in A; not to be changed."""
+        name, (low, high) = state.name, _range(state)
         if low is None or high is None:
             self._inside.pop(name, None)
+            self._found.pop(name, None)
             return []
+        known = self._found.get(name)
+        if known is None or known[0] is not state.pack or known[1] != low or known[2] != high:
+            known = state.pack, low, high, self._look(state, low, high)
+            self._found[name] = known
+        return known[3]
+
+    def _look(self, state: PackState, low: float, high: float) -> list[OwnLimit]:
+        window, name = state.pack.temperature, state.name
         found = _outside(state, low, high, window.charge_min_degc, window.charge_max_degc, "charge")
         before = self._inside.get(name, ())
         inside = [
@@ -41,19 +51,21 @@ class Bands:
             if _is_in(band, low, high, BACK_K if index in before else 0.0)
         ]
         self._inside[name] = inside
-        for index in inside:
-            band = window.charge_bands[index]
-            amps = band.c_rate * state.pack.nameplate_ah
-            is_at = low if low >= band.from_degc else high
-            found.append(
-                OwnLimit(
-                    "temperature",
-                    amps,
-                    f"{name} is at {is_at:.1f} °C; from {band.from_degc:g} to {band.to_degc:g} °C "
-                    f"it may take {amps:.3g} A",
-                )
-            )
+        found.extend(_in_band(state, window.charge_bands[index], low, high) for index in inside)
         return found
+
+
+def _in_band(state: PackState, band: Band, low: float, high: float) -> OwnLimit:
+    name, amps = state.name, band.c_rate * state.pack.nameplate_ah
+    is_at = low if low >= band.from_degc else high
+    return OwnLimit(
+        "temperature",
+        amps,
+        lambda: (
+            f"{name} is at {is_at:.1f} °C; from {band.from_degc:g} to {band.to_degc:g} °C "
+            f"it may take {amps:.3g} A"
+        ),
+    )
 
 
 def discharge_window(state: PackState) -> list[OwnLimit]:
@@ -68,7 +80,8 @@ def discharge_window(state: PackState) -> list[OwnLimit]:
 
 
 def _range(state: PackState) -> tuple[float | None, float | None]:
-    low, high = (state.figures[f"temperature_{end}_degc"] for end in ("min", "max"))
+    figures = state.figures
+    low, high = figures["temperature_min_degc"], figures["temperature_max_degc"]
     return (low, high) if isinstance(low, float) and isinstance(high, float) else (None, None)
 
 
@@ -82,15 +95,11 @@ def _outside(
 ) -> list[OwnLimit]:
     found = []
     if low < least:
-        found.append((low, "below", least))
+        found.append(_stop(state.name, low, f"no {what} below {least:g} °C"))
     if high > most:
-        found.append((high, "above", most))
-    return [
-        OwnLimit(
-            "temperature",
-            0.0,
-            f"{state.name} is at {is_at:.1f} °C; no {what} {side} {limit:g} °C",
-            stops=True,
-        )
-        for is_at, side, limit in found
-    ]
+        found.append(_stop(state.name, high, f"no {what} above {most:g} °C"))
+    return found
+
+
+def _stop(name: str, is_at: float, why: str) -> OwnLimit:
+    return OwnLimit("temperature", 0.0, lambda: f"{name} is at {is_at:.1f} °C; {why}", stops=True)

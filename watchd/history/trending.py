@@ -76,41 +76,42 @@ class Trending:
         for seen in self._seen.values():
             seen.day = None
 
-    def before(self, watch: Watch, shown_at: float) -> None:
+    def before(self, watch: PackWatch, shown_at: float) -> None:
         """A pack is about to be evaluated: the day that this ends is told."""
-        if not isinstance(watch, PackWatch):
-            return
         seen, today = self._of(watch), day_of(shown_at)
         if seen.day != today:
             if seen.day is not None and watch.figures:
                 self._told.append(Look(watch.subject, day=_day(watch, seen.day)))
             seen.day = today
 
-    def look(self, watch: Watch, at: float, shown_at: float) -> None:
-        """A pack or bank was evaluated `at` (kept time)."""
-        if isinstance(watch, PackWatch):
-            self._see_full(watch, at, shown_at)
-            names: Sequence[str] = PACK_TRENDS
-        elif isinstance(watch, BankWatch):
-            names = BANK_TRENDS
-        else:
-            return
-        seen, slot = self._of(watch), int(shown_at // EVERY_S)
+    def look_at_pack(self, watch: PackWatch, at: float, shown_at: float) -> None:
+        """A pack was evaluated `at` (kept time)."""
+        seen = self._of(watch)
+        self._see_full(watch, seen, at, shown_at)
+        if self._look(watch, seen, PACK_TRENDS, shown_at) and seen.has_news:
+            self._tell_full(watch, seen)
+
+    def look_at_bank(self, watch: BankWatch, shown_at: float) -> None:
+        """A bank was evaluated."""
+        self._look(watch, self._of(watch), BANK_TRENDS, shown_at)
+
+    def _look(self, watch: Watch, seen: _Seen, names: Sequence[str], shown_at: float) -> bool:
+        """Tell the trend where one is due; whether one was."""
+        slot = int(shown_at // EVERY_S)
         if slot == seen.slot:
-            return
+            return False
         seen.slot = slot
         figures = _chosen(watch.figures, names)
         if figures:
             self._told.append(Look(watch.subject, trend=Trend(shown_at, figures)))
-        if isinstance(watch, PackWatch) and seen.has_news:
-            self._tell_full(watch, seen)
+        return True
 
     def day_so_far(self, watch: PackWatch, shown_at: float) -> Look:
         """The day of a pack that is not over."""
         return Look(watch.subject, day=_day(watch, day_of(shown_at)))
 
-    def _see_full(self, watch: PackWatch, at: float, shown_at: float) -> None:
-        seen, figures = self._of(watch), watch.figures
+    def _see_full(self, watch: PackWatch, seen: _Seen, at: float, shown_at: float) -> None:
+        figures = watch.figures
         count = figures["full_count"]
         if isinstance(count, int):
             became_full = seen.count is not None and count > seen.count

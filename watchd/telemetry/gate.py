@@ -44,8 +44,7 @@ class Gate:
 
     def packs_of(self, topic: str) -> set[str]:
         """Our names of the packs that telemetry on this topic is about."""
-        found = (source.pack_of(captures) for source, captures in self._routes_of(topic))
-        return {name for name in found if name is not None}
+        return {pack for _, _, pack in self._routes_of(topic) if pack is not None}
 
     def is_bridges(self, topic: str) -> bool:
         """Whether telemetry comes on this topic, or others of who sends it may.

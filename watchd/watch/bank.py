@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from watchd.advice.advice import Advice, Cap, Kind, VoltageAdvice
+from watchd.advice.advice import Advice, Cap, Kind, PackState, VoltageAdvice
 from watchd.advice.audit.live import BankAudit
 from watchd.advice.charge_limit import ChargeLimit
 from watchd.advice.charge_voltage import ChargeVoltage
@@ -45,17 +45,20 @@ class BankWatch:
         known = saved or {}
         self.name, self.subject = name, f"bank/{name}"
         self._packs = packs
+        self._states: list[PackState | None] = [None] * len(packs)
         self._settings = bank_settings(bank)
         self.audit = BankAudit(name)
         self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
         self._discharge = DischargeLimit(bank, known.get("discharge"))
         self._voltage = ChargeVoltage(bank, known.get("voltage"))
         self._hold = BalancingHold(bank, known.get("hold"))
-        whole_ah = sum(p.pack.nameplate_ah for p in packs)
+        each_ah = [p.pack.nameplate_ah for p in packs]
+        self._totals = totals.Totals(each_ah)
+        whole_ah = sum(each_ah)
         self._daylight = daylight.Daylight(whole_ah, bank.charge_voltage_v, known.get("daylight"))
         self.refresh_s = bank.charge_limit.valid_for / 3
         self.valid_for_s = bank.charge_limit.valid_for
-        self.advice: dict[Kind, Advice | VoltageAdvice] = {}
+        self._suggested: tuple[tuple[Kind, Advice | VoltageAdvice], ...] = ()
         self.figures: Figures = {}
         self._at = begun_at
         self._alarms = Alarms(
@@ -64,6 +67,7 @@ class BankWatch:
             if rule.about is About.BANK
         )
         self._silence = Silence(self._alarms)
+        self._is_told: bool | None = None
         self._woken: list[str] = []
 
     def snapshot(self) -> dict[str, Any]:
@@ -84,53 +88,80 @@ class BankWatch:
         """Those of them that are not at rest."""
         return self._alarms.awake()
 
+    @property
+    def advice(self) -> dict[Kind, Advice | VoltageAdvice]:
+        """What is suggested as of the last evaluation."""
+        return dict(self.suggested())
+
+    def suggested(self) -> Sequence[tuple[Kind, Advice | VoltageAdvice]]:
+        """The same, in the order of `Kind`; cheaper to go through."""
+        return self._suggested
+
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
-        self.audit.update([p.audit.sheet for p in self._packs])
-        self.figures = {
-            **totals.bank_figures({p.name: p.figures for p in self._packs}),
-            **self._settings,
-            **self.audit.figures,
-        }
-        self._daylight.update(at, self.figures)
+        states = self._take_packs()
+        figures = self.figures
+        self._daylight.update(at, figures)
         self._silence.covers_what_rests(all(p.is_blind for p in self._packs))
         caps = self._caps()
-        self._advise(at, caps)
-        found = self._alarms.evaluate(at, self.figures)
+        self._advise(at, states, caps)
+        found = self._alarms.evaluate(at, figures)
         # Rules see the advice, and a rule of the bank that was just raised caps it: once more.
         if found and self._caps() != caps:
-            self._advise(at, self._caps())
+            self._advise(at, states, self._caps())
         is_told = self._silence.is_told()
-        self._woken += [p.subject for p in self._packs if p.told_of_bank(is_told)]
+        if is_told is not self._is_told:
+            self._is_told = is_told
+            self._woken += [p.subject for p in self._packs if p.told_of_bank(is_told)]
         return found
 
     def take_woken(self) -> list[str]:
         """Packs of which something else is told from now on than before: to be looked at."""
+        if not self._woken:
+            return []
         woken, self._woken = self._woken, []
         return woken
+
+    def _take_packs(self) -> list[PackState]:
+        """Take what is new of the packs into the figures; the packs as advice sees them."""
+        states, is_new = [], False
+        for index, pack in enumerate(self._packs):
+            state = pack.state()
+            states.append(state)
+            if state is not self._states[index]:
+                self._states[index], is_new = state, True
+                self._totals.take(index, pack.figures)
+        if is_new:
+            self.audit.update([p.audit.sheet for p in self._packs])
+        if self.figures is not self._totals.figures:
+            self.figures = self._totals.figures
+            self.figures.update(self._settings)
+        self.figures.update(self.audit.figures)
+        return states
 
     def _caps(self) -> list[Cap]:
         caps = [cap for pack in self._packs for cap in pack.caps()]
         return [*caps, *(Cap(None, name, amps) for name, amps in self._alarms.caps())]
 
-    def _advise(self, at: float, caps: Sequence[Cap]) -> None:
-        states, left_h = [p.state() for p in self._packs], self.figures["charging_left_h"]
+    def _advise(self, at: float, states: Sequence[PackState], caps: Sequence[Cap]) -> None:
+        figures = self.figures
+        left_h = figures["charging_left_h"]
         held = self._hold.update(at, states, left_h if isinstance(left_h, float) else None)
         charge = self._limit.update(at, states, caps, held)
         discharge = self._discharge.update(at, states)
         lacking = charge.because if charge.limit_a is None else None
         voltage = self._voltage.update(at, states, held, lacking)
-        self.advice = {
-            Kind.CHARGE_LIMIT: charge,
-            Kind.DISCHARGE_LIMIT: discharge,
-            Kind.CHARGE_VOLTAGE: voltage,
-        }
-        self.figures["charge_limit_a"] = charge.limit_a
-        self.figures["limited_by"] = charge.limited_by
-        self.figures["discharge_limit_a"] = discharge.limit_a
-        self.figures["discharge_limited_by"] = discharge.limited_by
-        self.figures["suggested_voltage_v"] = voltage.voltage_v
+        self._suggested = (
+            (Kind.CHARGE_LIMIT, charge),
+            (Kind.DISCHARGE_LIMIT, discharge),
+            (Kind.CHARGE_VOLTAGE, voltage),
+        )
+        figures["charge_limit_a"] = charge.limit_a
+        figures["limited_by"] = charge.limited_by
+        figures["discharge_limit_a"] = discharge.limit_a
+        figures["discharge_limited_by"] = discharge.limited_by
+        figures["suggested_voltage_v"] = voltage.voltage_v
 
     def figures_of(self, _subject: str) -> Figures:
         """The figures that a rule about the bank sees."""

@@ -67,6 +67,9 @@ class PackWatch:
         self._renewed: frozenset[str] = frozenset()
         self._told_missing: set[str] = set()
         self._at = begun_at
+        # Of the last evaluation, made when first asked for.
+        self._state: PackState | None = None
+        self._look_again_s: float | None = None
         names = {"bank": pack.bank, "pack": name}
         every = tuple(rules)
         self._alarms = Alarms(
@@ -156,6 +159,7 @@ class PackWatch:
 
     def _evaluate(self, sample: Sample, *, unwatched: bool = False) -> list[Transition]:
         self._at, self._sample = sample.at, sample
+        self._state = self._look_again_s = None
         figures = self._compute(sample)
         if unwatched:
             figures = {n: v if n in self._settings else None for n, v in figures.items()}
@@ -221,6 +225,11 @@ class PackWatch:
 
     def look_again_s(self) -> float:
         """How long to wait without a message before the next look."""
+        if self._look_again_s is None:
+            self._look_again_s = self._usual_wait_s()
+        return self._look_again_s
+
+    def _usual_wait_s(self) -> float:
         if self.parts.is_silent(self._at):
             return LOOK_AGAIN_SILENT_S
         usual_s = self.figures.get("telemetry_rhythm_s")
@@ -255,8 +264,10 @@ class PackWatch:
                 yield Cap(self.name, rule, amps)
 
     def state(self) -> PackState:
-        """The pack as advice sees it."""
-        has_temperature = self.parts.expects("temperature_degc", self._at)
-        return PackState(
-            self.name, self.pack, self.figures, has_temperature, trip_wanted=self.trip_wanted
-        )
+        """The pack as advice sees it; the same one until the pack is evaluated again."""
+        if self._state is None:
+            has_temperature = self.parts.expects("temperature_degc", self._at)
+            self._state = PackState(
+                self.name, self.pack, self.figures, has_temperature, self.trip_wanted
+            )
+        return self._state

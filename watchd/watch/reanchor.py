@@ -50,6 +50,8 @@ class PackReanchor:
         self._reported_v = reported_v if sound else None
         self._temporary_since: float | None = before.get("temporary_since")
         self._news: list[News] = []
+        # What was written last, and where.
+        self._written: Figures | None = None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -74,7 +76,17 @@ class PackReanchor:
         """Take it along with the figures of the pack, and write `FIGURES` among them."""
         if self.procedure is not None:
             self.take(advance(self.procedure, figures, at), at)
+        elif self._is_quiet and figures is self._written:
+            reported_v = figures["setting_overvoltage_v"]
+            if reported_v is None or reported_v == self._overvoltage_v:
+                return
         self._write(at, figures)
+        self._written = figures if self.procedure is None else None
+
+    @property
+    def _is_quiet(self) -> bool:
+        """Whether nothing is in place and nothing of it may be told."""
+        return self._temporary_since is None and self._reported_v is None
 
     def take(self, procedure: Procedure, at: float) -> None:
         """It is so now: by itself, or by the keeper's word."""
@@ -86,6 +98,8 @@ class PackReanchor:
 
     def take_news(self) -> list[News]:
         """What is new since the last call."""
+        if not self._news:
+            return []
         found, self._news = self._news, []
         return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from watchd.estimators.bank.totals import bank_figures
+from watchd.estimators.bank.totals import Totals, bank_figures
 from watchd.figures import Figures, Value
 
 
@@ -109,3 +109,23 @@ def test_a_bank_without_a_pack_in_service() -> None:
         None, None, None, 0
     ]  # fmt: skip
     assert (found["current_a"], found["nameplate_ah"]) == (0, 0)
+
+
+def test_what_is_taken_one_by_one_is_what_all_of_them_give() -> None:
+    packs = {"alder": pack(), "birch": pack()}
+    totals = Totals([230.0, 230.0])
+    for index, figures in enumerate(packs.values()):
+        totals.take(index, figures)
+    changes: list[tuple[str, dict[str, Value]]] = [
+        ("alder", {"current_a": -3.1, "power_w": -165.0}),
+        ("birch", {"soc_pct": None, "charge_state": "FULL"}),
+        ("alder", {"charge_state": "FULL", "telemetry_overdue": "everything"}),
+        ("birch", {"soc_pct": 71.3, "cell_max_v": None, "charge_allowed": None}),
+        ("alder", {"telemetry_quality": "stale", "voltage_v": 52.9}),
+        ("birch", {"cell_max_v": 3.2, "cell_min_v": 3.1, "charge_allowed": False}),
+    ]
+    for name, also in changes:
+        packs[name].update(also)
+        totals.take(list(packs).index(name), packs[name])
+        found, anew = totals.figures, bank_figures(packs)
+        assert list(found.items()) == list(anew.items())

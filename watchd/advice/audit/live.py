@@ -14,7 +14,6 @@ from watchd.advice.audit.sheet import Sheet, make_sheet
 from watchd.config import Bank, Pack, Profile
 from watchd.figures import Figures
 from watchd.settings import NO_SETTINGS_FAULT
-from watchd.telemetry.names import SETTINGS
 
 
 class PackAudit:
@@ -22,20 +21,22 @@ class PackAudit:
 
     def __init__(self, name: str, pack: Pack, bank: Bank, profile: Profile) -> None:
         self._config = (name, pack, bank, profile)
-        self._seen: tuple[object, ...] | None = None
+        self._reported: dict[str, float] = {}
+        self._spread_mv: float | None = None
         self.sheet: Sheet
         self.findings: list[Finding]
         self.figures: Figures
-        self.update({}, None)
+        self._look()
 
     def update(self, reported: Mapping[str, float], spread_mv: object) -> None:
         """Take what the BMS reports of its settings now, and the spread at full if it is known."""
-        seen = (*map(reported.get, SETTINGS), spread_mv)
-        if seen == self._seen:
-            return
-        self._seen = seen
         spread = float(round(spread_mv)) if isinstance(spread_mv, int | float) else None
-        self.sheet = make_sheet(*self._config, reported, spread)
+        if spread != self._spread_mv or reported != self._reported:
+            self._reported, self._spread_mv = dict(reported), spread
+            self._look()
+
+    def _look(self) -> None:
+        self.sheet = make_sheet(*self._config, self._reported, self._spread_mv)
         self.findings = audit_pack(self.sheet)
         self.figures = _figures(self.findings)
 

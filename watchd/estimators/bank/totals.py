@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from operator import itemgetter, mul
+from collections.abc import Callable, Mapping, Sequence
+from operator import itemgetter
 
 from watchd.estimators.quality.freshness import NOTHING_COMES
-from watchd.figures import About, Figure, Figures, number, text, yes_no
+from watchd.figures import About, Figure, Figures, Value, number, text, yes_no
 from watchd.telemetry.names import CELL_V, within
 
 FIGURES: tuple[Figure, ...] = (
@@ -79,57 +79,125 @@ FIGURES: tuple[Figure, ...] = (
 )
 
 
-# What a bank's figures are made of.
-_OF_PACK = itemgetter(
-    "voltage_v",
-    "current_a",
-    "power_w",
-    "soc_pct",
-    "nameplate_ah",
-    "cell_max_v",
-    "cell_min_v",
-    "charge_state",
-    "charge_allowed",
-    "telemetry_quality",
-    "telemetry_overdue",
-)
-# Of no pack `all_full` would be true, and tell nothing.
-_OF_NO_PACK: Figures = {
-    "voltage_v": None,
-    "current_a": 0,
-    "power_w": 0,
-    "soc_pct": None,
-    "nameplate_ah": 0,
-    "cell_max_v": None,
-    "cell_min_v": None,
-    "packs": 0.0,
-    "packs_silent": 0.0,
-    "packs_fresh": 0,
-    "packs_charging_allowed": 0,
-    "all_full": None,
-}
+class Totals:
+    """`FIGURES` but for what is suggested, made anew from what has changed of a pack.
+
+    `figures` is one mapping that stays. The packs are those in service, in order.
+    """
+
+    def __init__(self, nameplate_ah: Sequence[float]) -> None:
+        self._weights = list(nameplate_ah)
+        self._weight = sum(self._weights)
+        made = {**_MADE, "soc_pct": self._mean}
+        of_none: list[Value] = [None] * len(self._weights)
+        self._columns = [(name, made[name], list(of_none)) for name in _OF]
+        self._rows: list[tuple[Value, ...]] = [(None,) * len(_OF)] * len(self._weights)
+        self.figures: Figures = {}
+        for name, of_all, values in self._columns:
+            self.figures[name] = of_all(values)
+            if name == "soc_pct":
+                self.figures["nameplate_ah"] = round(self._weight, 6)
+            elif name == "cell_min_v":
+                self.figures["packs"] = float(len(self._weights))
+
+    def take(self, index: int, pack: Figures) -> None:
+        """The figures of a pack are these now."""
+        row, before = _ROW(pack), self._rows[index]
+        self._rows[index] = row
+        for place, value in enumerate(row):
+            if value is not before[place]:
+                name, of_all, values = self._columns[place]
+                values[index] = value
+                self.figures[name] = of_all(values)
+
+    def _mean(self, socs: Sequence[Value]) -> Value:
+        known = _known(socs)
+        if not known:
+            return None
+        weighted = sum([w * s for w, s in zip(self._weights, known, strict=True)])
+        return round(weighted / self._weight, 3)
+
+
+class _Column:
+    """One figure of the bank, made of one of each pack."""
+
+    __slots__ = ("made", "name", "of", "values")
+
+    def __init__(self, name: str, of: str, made: Callable[[Sequence[Value]], Value]) -> None:
+        self.name, self.of, self.made = name, of, made
+        self.values: list[Value] = []
 
 
 def bank_figures(packs: Mapping[str, Figures]) -> Figures:
     """`FIGURES` but for what is suggested, from the figures of the packs in service."""
-    if not packs:
-        return dict(_OF_NO_PACK)
-    columns = zip(*map(_OF_PACK, packs.values()), strict=True)
-    volts, amps, watts, socs, sizes_ah, highest, lowest, states, allowed, qualities, late = columns
-    whole_ah = sum(sizes_ah, 0.0)
-    return {
-        "voltage_v": None if None in volts else max(volts),
-        "current_a": None if None in amps else round(sum(amps, 0.0), 6),
-        "power_w": None if None in watts else round(sum(watts, 0.0), 6),
-        "soc_pct": None
-        if None in socs
-        else round(sum(map(mul, sizes_ah, socs), 0.0) / whole_ah, 3),
-        "nameplate_ah": round(whole_ah, 6),
-        "cell_max_v": None if None in highest else max(highest),
-        "cell_min_v": None if None in lowest else min(lowest),
-        "packs": float(len(states)),
-        "packs_silent": float(late.count(NOTHING_COMES)),
-        "packs_fresh": qualities.count("good") + qualities.count("bad"),
-        "packs_charging_allowed": None if None in allowed else allowed.count(True),
-        "all_full": None if None in states else states.count("FULL") == len(states),
-    }
+    totals = Totals(_known([f["nameplate_ah"] for f in packs.values()]) or [])
+    for index, figures in enumerate(packs.values()):
+        totals.take(index, figures)
+    return totals.figures
+
+
+def _known(values: Sequence[Value]) -> list[float] | None:
+    """All of them as numbers; None where one is not known."""
+    numbers = [v for v in values if isinstance(v, float)]
+    return numbers if len(numbers) == len(values) else None
+
+
+def _total(values: Sequence[Value]) -> Value:
+    known = _known(values)
+    return round(sum(known), 6) if known is not None else None
+
+
+def _highest(values: Sequence[Value]) -> Value:
+    known = _known(values)
+    return max(known) if known else None
+
+
+def _lowest(values: Sequence[Value]) -> Value:
+    known = _known(values)
+    return min(known) if known else None
+
+
+def _silent(overdue: Sequence[Value]) -> Value:
+    return float(overdue.count(NOTHING_COMES))
+
+
+def _fresh(quality: Sequence[Value]) -> Value:
+    return quality.count("good") + quality.count("bad")
+
+
+def _allowed(flags: Sequence[Value]) -> Value:
+    return None if None in flags else flags.count(True)
+
+
+def _all_full(states: Sequence[Value]) -> Value:
+    # Of no pack it would be true, and tell nothing.
+    if not states or None in states:
+        return None
+    return states.count("FULL") == len(states)
+
+
+# Each figure of the bank: the figure of a pack that it is made of, and how.
+_OF = {
+    "voltage_v": "voltage_v",
+    "current_a": "current_a",
+    "power_w": "power_w",
+    "soc_pct": "soc_pct",
+    "cell_max_v": "cell_max_v",
+    "cell_min_v": "cell_min_v",
+    "packs_silent": "telemetry_overdue",
+    "packs_fresh": "telemetry_quality",
+    "packs_charging_allowed": "charge_allowed",
+    "all_full": "charge_state",
+}
+_ROW = itemgetter(*_OF.values())
+_MADE: dict[str, Callable[[Sequence[Value]], Value]] = {
+    "voltage_v": _highest,
+    "current_a": _total,
+    "power_w": _total,
+    "cell_max_v": _highest,
+    "cell_min_v": _lowest,
+    "packs_silent": _silent,
+    "packs_fresh": _fresh,
+    "packs_charging_allowed": _allowed,
+    "all_full": _all_full,
+}
