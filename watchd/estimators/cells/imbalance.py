@@ -74,7 +74,7 @@ _UNKNOWN: Figures = {figure.name: None for figure in FIGURES}
 
 
 class Imbalance:
-    """Watches the way up and the way down. About 3 us a sample near an end, else well below 1 us."""
+    """Watches the way up and the way down. About 3 us a sample near an end, else below 1 us."""
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         known = saved or {}
