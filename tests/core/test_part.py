@@ -13,6 +13,7 @@ from tests.scene import START, cells, config_of, leading, pack, rules_of
 from watchd.advice.advice import Advised
 from watchd.alarms.state import Event, Told, Transition
 from watchd.commands.recording import engine_for_replay, for_replay
+from watchd.commands.replaying import in_order
 from watchd.part import InseparableError, Moved, Part, Together
 from watchd.rules.rule import Rule
 
@@ -138,7 +139,7 @@ def of_one(given: Sequence[Message], rules: Sequence[Rule] = RULES) -> tuple[lis
     for at, topic, payload, retained in given:
         engine.feed(topic, payload, at, retained)
         told += shown([*engine.take_transitions(), *engine.take_advice()])
-    return told, [engine.figures(), sorted(engine.take_notes(), key=lambda note: note.at)]
+    return told, [engine.figures(), in_order(engine.take_notes())]
 
 
 def of_parts(
@@ -156,7 +157,7 @@ def of_parts(
             told += shown([*transitions, *advised])
     told += shown(together.end(parts[0].at))
     figures = {k: v for part in parts for k, v in part.engine.figures().items()}
-    notes = sorted((n for p in parts for n in p.engine.take_notes()), key=lambda note: note.at)
+    notes = in_order(note for part in parts for note in part.engine.take_notes())
     return told, [figures, notes]
 
 

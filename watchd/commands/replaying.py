@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import argparse
 import pickle
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from io import BytesIO
@@ -96,7 +96,7 @@ def in_one(
             heard.take(engine.take_transitions(), engine.take_advice())
     if keeping is not None:
         keeping.end(engine)
-    return End(number, begin_at, at, engine.figures(), engine.take_notes())
+    return End(number, begin_at, at, engine.figures(), in_order(engine.take_notes()))
 
 
 def parts_of(options: argparse.Namespace, config: Config) -> list[list[str]]:
@@ -159,8 +159,13 @@ def in_parts(
         ends[0].begin_at,
         ends[0].at,
         {subject: figures[subject] for subject in subjects if subject in figures},
-        sorted((note for end in ends for note in end.notes), key=lambda note: note.at),
+        in_order(note for end in ends for note in end.notes),
     )
+
+
+def in_order(notes: Iterable[Note]) -> list[Note]:
+    """Notes by their time, and those of one time in an order that no part can change."""
+    return sorted(notes, key=lambda note: (note.at, note.event, str(note.fields)))
 
 
 def _by_message(rows: Sequence[_Row]) -> Iterator[list[Moved]]:
