@@ -65,7 +65,7 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Feed the recording to the engine, and print what comes of it."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
     if options.against is not None:
         if options.keep is not None:
             raise WatchdError("--keep goes with one set of rules, not with --against")

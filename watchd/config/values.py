@@ -14,14 +14,40 @@ from watchd.telemetry.jsonpath import check_path
 from watchd.telemetry.topics import topic_fault
 
 LONGEST_PREFIX = 200  # bytes
+LONGEST_TOPIC_NAME = 100  # bytes; as long as a capture may be
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
+def fault_of_name(value: str) -> str | None:
+    """Why a text cannot be the name of a bank or pack; None where it can."""
+    if _NAME.fullmatch(value):
+        return None
+    return (
+        f"'{value[:80]}' cannot be a name here; use letters, digits, - and _, 40 at most "
+        "(it becomes a level of a topic)"
+    )
+
+
 def _name(value: str) -> str:
-    if not _NAME.fullmatch(value):
+    fault = fault_of_name(value)
+    if fault is not None:
+        raise ValueError(fault)
+    return value
+
+
+def _pack_name(value: str) -> str:
+    bank, dot, pack = value.partition(".")
+    if dot and fault_of_name(bank) is None and fault_of_name(pack) is None:
+        return value
+    return _name(value)
+
+
+def _topic_name(value: str) -> str:
+    fault = topic_fault(value, LONGEST_TOPIC_NAME)
+    if fault is not None or any(c in value for c in "+#/"):
         raise ValueError(
-            f"'{value}' cannot be a name here; use letters, digits, - and _, 40 at most "
-            "(it becomes a level of a topic)"
+            f"'{value[:80]}' cannot stand for a bank in a topic: it is a part of one level, "
+            f"without + # and /, and of {LONGEST_TOPIC_NAME} bytes at most"
         )
     return value
 
@@ -87,6 +113,18 @@ Name = Annotated[
     str,
     AfterValidator(_name),
     WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+# Also of a pack in a file of banks.
+PackName = Annotated[
+    str,
+    AfterValidator(_pack_name),
+    WithJsonSchema({"type": "string", "pattern": rf"^{_NAME.pattern}(\.{_NAME.pattern})?$"}),
+]
+TopicName = Annotated[
+    str,
+    BeforeValidator(_as_text),
+    AfterValidator(_topic_name),
+    WithJsonSchema({"type": ["string", "integer"], "pattern": r"^[^+#/$\0][^+#/\0]*$"}),
 ]
 JsonPath = Annotated[
     str, AfterValidator(_json_path), WithJsonSchema({"type": "string", "pattern": r"^\$"})

@@ -61,10 +61,12 @@ class Service:
         config: Config,
         rules: tuple[Rule, ...],
         clock: Clock,
+        *,
+        instance: int | None = None,
     ) -> None:
         self._clock = clock
         self._secrets = Secrets.of(config.broker)
-        self._files = Files(config_path, rules_option, config)
+        self._files = Files(config_path, rules_option, config, instance)
         self._archive = Archive(config.store)
         self._spool = Spool(spool_folder(config.store.path))
         self._drive = Drive(config, rules, self._spool)
@@ -182,6 +184,8 @@ class Service:
 
     def _take(self, message: Arrived) -> None:
         if self._stopping:  # a request can still come
+            return
+        if self._engine.leaves(message.topic):
             return
         # Before the message: its time of measurement may be in the new reckoning already.
         self._follow_clock()

@@ -7,14 +7,15 @@ measurement. A refused payload changes nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from pydantic_core import from_json
 
-from watchd.config import FieldMap, Pack, Source
+from watchd.config import Config, FieldMap, Pack, Source
+from watchd.config.many import name_in_bank
 from watchd.telemetry.events import EVENTS
 from watchd.telemetry.jsonpath import JsonPath
 from watchd.telemetry.names import FLAGS, LISTS, PROTECTION, RANGES, TIME
@@ -24,6 +25,12 @@ _YES = frozenset({"true", "on", "yes", "1"})
 _NO = frozenset({"false", "off", "no", "0"})
 _CELL_RANGE = RANGES["cell_v"]
 MOST_SENSORS = 32
+
+
+def names_in_banks(config: Config) -> dict[tuple[str, str], str]:
+    """Our name of each pack, by its bank's name in topics and its own name in that bank."""
+    shown = {name: bank.topic_name or name for name, bank in config.banks.items()}
+    return {(shown[p.bank], name_in_bank(n, p)): n for n, p in config.packs.items()}
 
 
 class PayloadError(Exception):
@@ -53,9 +60,16 @@ class Message:
 class SourceMapping:
     """A compiled source: matches topics and decodes payloads."""
 
-    def __init__(self, number: int, source: Source, packs: dict[str, Pack]) -> None:
+    def __init__(
+        self,
+        number: int,
+        source: Source,
+        packs: dict[str, Pack],
+        in_banks: Mapping[tuple[str, str], str] | None = None,
+    ) -> None:
         self.number = number
         self.pattern = TopicPattern(source.topic)
+        self._in_banks = in_banks or {}
         self._source = source
         self._packs = packs
         self._paths = [
@@ -73,6 +87,9 @@ class SourceMapping:
         """Our name of the pack that a matched topic is about; None where it is not ours."""
         theirs = self._source.pack or captures.get("pack", "")
         ours = self._source.pack_names.get(theirs, theirs)
+        bank = captures.get("bank")
+        if bank is not None:
+            return self._in_banks.get((bank, ours))
         return ours if ours in self._packs else None
 
     def decode(self, captures: dict[str, str], payload: bytes) -> Message:
@@ -264,4 +281,4 @@ def _time_of(found: list[Any], field: FieldMap) -> float | None:
         raise PayloadError("time: not a time") from None
 
 
-__all__ = ["Message", "PayloadError", "Reading", "SourceMapping"]
+__all__ = ["Message", "PayloadError", "Reading", "SourceMapping", "names_in_banks"]
