@@ -241,7 +241,10 @@ class Service:
             self._archive.trends(self._engine.pack_days())
         if is_base:
             self._spool.begin_anew()
-        saved = await self._archive.write(self._drive.state(), last=last, upto=upto)
+        begin = time.monotonic()
+        state = self._drive.state()
+        self._archive.gathering_took(time.monotonic() - begin)
+        saved = await self._archive.write(state, last=last, upto=upto)
         if saved and is_base:
             self._spool.forget(upto)
         return saved

@@ -30,6 +30,9 @@ from watchd.watch.measured import Measured
 
 log = structlog.get_logger("watchd")
 CHANGED_AFTER_S = 1.0
+# The state of many banks takes long to gather, and nothing else is done meanwhile: at most so small
+# a part of the time. What is not saved yet is in the spool.
+GATHERING_PART = 0.02
 BLOCK_S = 300.0
 BLOCK_BYTES = 4_000_000
 MOST_UNPACKED = 4 * BLOCK_BYTES  # while a write hangs
@@ -50,6 +53,7 @@ class Archive:
         self._disk = Disk(Path(setting.path))
         self._writes = 0
         self._changed_at: float | None = None
+        self._changed_after_s = CHANGED_AFTER_S
         self._block_began = self._clock_set_at = time.monotonic()
         self._lines: list[bytes] = []
         self._bytes = 0
@@ -107,6 +111,10 @@ class Archive:
         self._block_began = time.monotonic() - BLOCK_S
         self.changed()
 
+    def gathering_took(self, seconds: float) -> None:
+        """How long it took to gather the state that is written now."""
+        self._changed_after_s = max(CHANGED_AFTER_S, seconds / GATHERING_PART)
+
     @property
     def makes_base(self) -> bool:
         """Whether a write now would close a block, and so be a base."""
@@ -117,7 +125,7 @@ class Archive:
         if self._writes or self._disk.pauses():
             return False
         now = time.monotonic()
-        changed = self._changed_at is not None and now - self._changed_at >= CHANGED_AFTER_S
+        changed = self._changed_at is not None and now - self._changed_at >= self._changed_after_s
         return changed or self.makes_base or self._disk.wants_state()
 
     def overflows(self) -> bool:
