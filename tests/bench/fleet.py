@@ -37,6 +37,7 @@ from tests.service.daemon import WATCHD
 from tests.service.patience import until
 
 PACKS = ("alder", "birch", "rowan", "oak")
+UP_WITHIN_S = 120.0
 RULES = Path(__file__).parents[2] / "rules"
 CONFIG = """
 broker: {{host: {host}, port: {port}}}
@@ -154,7 +155,11 @@ def client_of(port: int, heard: Heard | None = None) -> Iterator[paho.Client]:
         client.on_message = heard.take
         topics = ("echo", "watchd/+/service", "watchd/+/annunciation")
         wanted = [(t, 0) for t in (*topics, "watchd/+/alarm/protection-trip/#")]
-        client.on_connect = lambda *_: client.subscribe(wanted)
+
+        def subscribe(*_: Any) -> None:
+            client.subscribe(wanted)
+
+        client.on_connect = subscribe
     client.connect(HOST, port)
     client.loop_start()
     try:
@@ -194,8 +199,12 @@ def measure(options: argparse.Namespace, of: int, program: Path, folder: Path) -
         daemons = [started(stack, config, folder, n) for n in range(1, of + 1)]
         stack.enter_context(client_of(broker.port, heard))
         sender = Sender(stack.enter_context(client_of(broker.port)), banks, options.every)
-        until(lambda: running(heard) == of, "every daemon is up")
-        until(lambda: all(subscribed(folder, n) for n in range(1, of + 1)), "they receive")
+        until(lambda: running(heard) == of, "every daemon is up", within_s=UP_WITHIN_S)
+        until(
+            lambda: all(subscribed(folder, n) for n in range(1, of + 1)),
+            "they receive",
+            within_s=UP_WITHIN_S,
+        )
         start_s = time.monotonic() - begun
         sender.send_for(2 * options.every)
         pids = [*(d.pid for d in daemons), broker.pid]
@@ -239,7 +248,7 @@ def measure(options: argparse.Namespace, of: int, program: Path, folder: Path) -
 def started(stack: ExitStack, config: Path, folder: Path, number: int) -> subprocess.Popen[bytes]:
     """A daemon, ended with the stack."""
     log = stack.enter_context(log_of(folder, number).open("wb"))
-    command = [WATCHD, "run", "--config", config, "--instance", str(number)]
+    command = [str(WATCHD), "run", "--config", str(config), "--instance", str(number)]
     process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
     stack.callback(process.kill)
     return process

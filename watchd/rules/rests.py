@@ -7,6 +7,7 @@ asks whether it sends is the one that is told.
 from __future__ import annotations
 
 import ast
+from functools import lru_cache
 
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES
 from watchd.estimators.quality import freshness, rhythm
@@ -24,16 +25,17 @@ _OF_BANK = frozenset(f.name for f in BANK_FIGURES)
 def asks_for_silence(rule: Rule) -> bool:
     """Whether its condition names how fresh telemetry is."""
     asked = ASKS_OF_BANK if rule.about is About.BANK else ASKS_OF_PACK
-    return not asked.isdisjoint(_names(rule))
+    return not asked.isdisjoint(_names(rule.when.text))
 
 
 def rests_on_telemetry(rule: Rule) -> bool:
     """Whether its condition names what is measured, or computed from it, and not its freshness."""
     measured = _OF_BANK if rule.about is About.BANK else _OF_PACK
-    return not measured.isdisjoint(_names(rule)) and not asks_for_silence(rule)
+    return not measured.isdisjoint(_names(rule.when.text)) and not asks_for_silence(rule)
 
 
-def _names(rule: Rule) -> set[str]:
-    """Of figures, also those inside of functions."""
-    tree = parsed(rule.when.text)
-    return {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+@lru_cache(maxsize=1000)
+def _names(text: str) -> frozenset[str]:
+    """Of figures, also those inside of functions. It is asked for each alarm of a rule."""
+    tree = parsed(text)
+    return frozenset(node.id for node in ast.walk(tree) if isinstance(node, ast.Name))
