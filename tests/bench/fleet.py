@@ -37,7 +37,7 @@ from tests.service.daemon import WATCHD
 from tests.service.patience import until
 
 PACKS = ("alder", "birch", "rowan", "oak")
-UP_WITHIN_S = 120.0
+UP_WITHIN_S = 400.0
 RULES = Path(__file__).parents[2] / "rules"
 CONFIG = """
 broker: {{host: {host}, port: {port}}}

@@ -205,3 +205,21 @@ def test_a_thousand_banks_load_in_a_moment(loaded: Loaded) -> None:
     config = loaded(files)
     assert time.process_time() - begin < 5.0
     assert (len(config.banks), len(config.packs)) == (1000, 800 * 2 + 200 * 4)
+
+
+@pytest.mark.parametrize(
+    ("conninfo", "says"),
+    [
+        ("host=db password=hunter2", "a password does not belong in this file"),
+        ("postgresql://u:hunter2@db/x", "a database is given by libpq's keywords"),
+        ("db", "a database is given by libpq's keywords"),
+    ],
+)
+def test_no_secret_of_a_database_is_taken_or_shown(
+    loaded: Loaded, conninfo: str, says: str
+) -> None:
+    with pytest.raises(WatchdError, match=says) as refused:
+        loaded(OK, f'store: {{postgresql: "{conninfo}"}}\n')
+    assert "hunter2" not in str(refused.value)
+    found = loaded(OK, "store: {postgresql: host=/run/pg dbname='a b' passfile=/etc/x}\n")
+    assert found.store.postgresql is not None

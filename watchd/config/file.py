@@ -16,7 +16,7 @@ from watchd.config.phone import Phone
 from watchd.config.profile import Profile
 from watchd.config.share import Share
 from watchd.config.sources import Source
-from watchd.config.values import Name, Prefix, TimeZone
+from watchd.config.values import Conninfo, Name, Prefix, TimeZone
 from watchd.documents import Document
 from watchd.errors import Problem, WatchdError, nearest
 from watchd.schema import Duration, Section, schema_problems
@@ -57,6 +57,11 @@ class Store(Section):
     keep_minutes: Duration = Field(
         1095 * 86400.0,
         description="and that long minutes of the samples, and trends; days for ever",
+    )
+    postgresql: Conninfo | None = Field(
+        None,
+        description="database where daemons share each bank's state and the journal, as libpq's "
+        "keywords without a password; leave out for none",
     )
     most_mb: int = Field(
         1500, ge=1, le=1_000_000, description="the file is that large at most; the oldest goes"

@@ -15,6 +15,9 @@ from watchd.telemetry.topics import topic_fault
 
 LONGEST_PREFIX = 200  # bytes
 LONGEST_TOPIC_NAME = 100  # bytes; as long as a capture may be
+_CONNINFO_PATTERN = r"^\s*[a-z_]+\s*=\s*('[^']*'|[^\s']+)(\s+[a-z_]+\s*=\s*('[^']*'|[^\s']+))*\s*$"
+_CONNINFO = re.compile(_CONNINFO_PATTERN)
+_PASSWORD = re.compile(r"\b(ssl)?password\s*=")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
@@ -40,6 +43,21 @@ def _pack_name(value: str) -> str:
     if dot and fault_of_name(bank) is None and fault_of_name(pack) is None:
         return value
     return _name(value)
+
+
+def _conninfo(value: str) -> str:
+    # The value is not shown: a password may be in it.
+    if "://" in value or not _CONNINFO.fullmatch(value):
+        raise ValueError(
+            "a database is given by libpq's keywords, such as 'service=watchd' or 'host=db "
+            "dbname=watchd user=watchd'"
+        )
+    if _PASSWORD.search(value):
+        raise ValueError(
+            "a password does not belong in this file: name a file that holds it by passfile=, or a "
+            "service of ~/.pg_service.conf by service="
+        )
+    return value
 
 
 def _topic_name(value: str) -> str:
@@ -113,6 +131,11 @@ Name = Annotated[
     str,
     AfterValidator(_name),
     WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+Conninfo = Annotated[
+    str,
+    AfterValidator(_conninfo),
+    WithJsonSchema({"type": "string", "pattern": _CONNINFO_PATTERN}),
 ]
 # Also of a pack in a file of banks.
 PackName = Annotated[

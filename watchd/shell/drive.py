@@ -6,10 +6,12 @@ estimate jumps, and what was annunciated is known.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Protocol
 
 import structlog
 
+from watchd.bank_parts import join
 from watchd.config import Config
 from watchd.engine import Engine
 from watchd.publish import Publish, Topics
@@ -77,6 +79,10 @@ class Drive:
     def resume(self, at: float) -> list[Publish]:
         """After `restore`: time goes on from here."""
         return self.go_on(at, self.config, self.rules)
+
+    def adopt(self, parts: Mapping[str, Mapping[str, Any]]) -> None:
+        """Go on with the states that others saved of these banks, before time goes on."""
+        self.engine = _engine(self.config, self.rules, join(self.engine.snapshot(), parts))
 
     def state(self) -> dict[str, Any]:
         """All that is to be saved. A time of its own is for people who look into the store."""

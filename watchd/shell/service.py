@@ -64,7 +64,7 @@ class Service:
         *,
         instance: int | None = None,
     ) -> None:
-        self._clock = clock
+        self._clock, self._instance = clock, instance
         self._secrets = Secrets.of(config.broker)
         self._files = Files(config_path, rules_option, config, instance)
         self._archive = Archive(config.store)
@@ -99,6 +99,7 @@ class Service:
                 self._group.create_task(self._writes(), name="writes"),
                 self._group.create_task(self._answers(), name="answers"),
                 self._group.create_task(self._archive.condense(), name="condense"),
+                self._group.create_task(self._archive.share(), name="share"),
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
                 self._group.create_task(self._digests.run(), name="digests"),
             ]
@@ -125,6 +126,7 @@ class Service:
                 os._exit(0)
             if await self._write(last=True):
                 self._spool.clear()
+            await self._archive.write_shared()  # as far as the last resort lets it
             self._links.stop()
         self._archive.close()
         self._spool.close()
@@ -134,6 +136,10 @@ class Service:
         """Go on from what the last run saved, and from what came after it."""
         loaded = self._archive.load()
         again = restore(self._drive, loaded, self._archive)
+        taken_over = self._archive.shares(self._config, self._instance or 1)
+        if taken_over:
+            self._drive.adopt(taken_over)
+            log.info("banks taken over, with what others saved of them", banks=len(taken_over))
         self._spool.begin_anew()
         self._archive.wants_base()
         self._outbox.put(self._drive.annunciations.waiting())
