@@ -52,6 +52,11 @@ def pack_name(bank: str, pack: str) -> str:
     return f"{bank}.{pack}"
 
 
+def is_from_file(name: str, pack: Pack) -> bool:
+    """Whether a pack is of a bank in a file of its own."""
+    return name.startswith(f"{pack.bank}.")
+
+
 def name_in_bank(name: str, pack: Pack) -> str:
     """What a pack is called among those of its bank."""
     return name.removeprefix(f"{pack.bank}.")
