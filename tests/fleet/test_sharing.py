@@ -1,4 +1,4 @@
-"""Two daemons share four banks on a real broker: each watches its own, and says so below its own."""
+"""Two daemons share four banks on a real broker: each watches its own, below a prefix of its own."""
 
 from __future__ import annotations
 
@@ -127,7 +127,9 @@ def test_a_bank_moves_with_its_state_to_another_daemon(
             bridge.send(f"site/{moved}/alder/state", HIGH)
             listener(alarm(OF[moved], moved))
             bridge.send(f"site/{moved}/alder/state", EVEN)
-            latched = listener(alarm(OF[moved], moved), lambda a: a["state"] != "unacknowledged").data
+            latched = listener(
+                alarm(OF[moved], moved), lambda a: a["state"] != "unacknowledged"
+            ).data
             before.stop()
             config = written(tmp_path, broker.port, 3, more)
             after = start(config, "--instance", "3")
