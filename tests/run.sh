@@ -20,6 +20,11 @@ if ! { command -v mosquitto && command -v mosquitto_pub; } >/dev/null; then
   why=$(scripts/apt-install mosquitto mosquitto-clients) ||
     echo "watchd: the tests marked 'broker' are left out: no mosquitto here, and it could not be installed ($why)"
 fi
+# PostgreSQL's server for what several daemons share; the tests start it themselves, on a socket in a folder.
+if ! { command -v initdb || ls /usr/lib/postgresql/*/bin/initdb; } >/dev/null 2>&1; then
+  why=$(scripts/apt-install postgresql) ||
+    echo "watchd: the tests marked 'postgresql' are left out: no PostgreSQL here, and it could not be installed ($why)"
+fi
 # The report is looked at in a real browser.
 if ! { command -v chromium && command -v chromedriver; } >/dev/null; then
   why=$(scripts/apt-install chromium chromium-driver fonts-dejavu-core) ||

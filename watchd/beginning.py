@@ -8,6 +8,7 @@ from typing import Any
 
 from watchd.alarms.annunciator import Annunciator
 from watchd.config import Config
+from watchd.config.many import is_from_file
 from watchd.rules.rule import Rule
 from watchd.watch.watches import Watches, build_watches
 
@@ -50,7 +51,8 @@ def begin_from(
     step_s = min(saved.get("step_s", 0.0), at - saved_at)
     now = at - step_s
     unwatched = bool(saved) and now - saved_at > UNWATCHED_S
-    annunciator = Annunciator(saved.get("annunciator"))
+    apart = {name: p.bank for name, p in config.packs.items() if is_from_file(name, p)}
+    annunciator = Annunciator(saved.get("annunciator"), apart)
     watches = build_watches(
         config,
         rules,

@@ -232,6 +232,13 @@ class Engine:
         """The topic filters of telemetry."""
         return self._gate.subscriptions()
 
+    def leaves(self, topic: str) -> bool:
+        """Whether another daemon sees to this topic, which is not to be fed then; it is counted."""
+        leaves = self._gate.is_of_others(topic) and not topic.startswith(f"{self._config.prefix}/")
+        if leaves:
+            self._counts["of_others"] += 1
+        return leaves
+
     def take_notes(self) -> list[Note]:
         """What is to be logged since the last call."""
         return self._gate.take_notes()

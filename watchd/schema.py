@@ -117,6 +117,7 @@ def schema_problems(
         # A secret that was put into the file must not go on into a terminal or a journal.
         secret = detail["type"] == "extra_forbidden" and _may_be_secret(label)
         secret = secret or (label == "host" and "@" in str(detail["input"]))
+        secret = secret or label == "postgresql"
         out.append(replace(problem, excerpt=None) if secret else problem)
     return out
 

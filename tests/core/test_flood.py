@@ -14,6 +14,9 @@ import pytest
 from tests.scene import START, Scene, cells, pack, rules_of
 from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import Event, State, Told, Transition
+from watchd.config import Elsewhere, parse_config
+from watchd.config.many import entries_of
+from watchd.documents import parse_document
 from watchd.rules.rule import Priority, Rule
 
 RULES = rules_of("""
@@ -222,3 +225,41 @@ def test_a_flood_that_was_put_aside_holds_nothing_back(do: dict[str, str]) -> No
         Told.YES,
         Told.WITHHELD,  # the flood's own
     }
+
+
+MANY = """
+kinds:
+  cabin:
+    bank: {charge_voltage_v: 56.0}
+    packs: {alder: {nameplate_ah: 200, max_charge_a: 100}}
+banks_from: banks.yaml
+sources:
+  - topic: site/{bank}/{pack}/state
+    json: {cell_v: {path: "$.mv[*]", scale: 0.001}}
+"""
+
+
+def many_banks(*names: str) -> Scene:
+    """Banks in a file of their own, each with the pack alder."""
+    file = parse_document("".join(f"{n}: {{like: cabin}}\n" for n in names), "banks.yaml")
+    entries, _ = entries_of(file, None)
+    return Scene(RULES, parse_config(parse_document(MANY, "config.yaml"), Elsewhere(entries)))
+
+
+def test_a_bank_in_a_flood_holds_back_its_own_alarms_alone() -> None:
+    fleet = many_banks("north", "south")
+    fleet.feed("site/north/alder/state", pack(cell_v=high(12)))
+    assert [t for _, t in told(fleet)].count("flood") == 2  # the eleventh and the twelfth
+    fleet.feed("site/south/alder/state", pack(cell_v=high(3)))
+    assert {t for _, t in told(fleet)} == {"yes"}
+    fleet.feed("site/north/alder/state", pack(cell_v=high(13)))
+    assert {t for _, t in told(fleet)} == {"flood"}
+
+
+def test_few_alarms_of_each_of_many_banks_are_no_flood() -> None:
+    names = [f"site-{number}" for number in range(12)]
+    fleet = many_banks(*names)
+    for name in names:
+        fleet.feed(f"site/{name}/alder/state", pack(cell_v=high(2)))
+    assert {t for _, t in told(fleet)} == {"yes"}
+    assert not fleet.raised("alarm-flood", "service/watchd")

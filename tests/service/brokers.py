@@ -81,6 +81,11 @@ class BrokerProcess:
         """Send it a signal."""
         self._running().send_signal(number)
 
+    @property
+    def pid(self) -> int:
+        """Of its process."""
+        return self._running().pid
+
     def _running(self) -> subprocess.Popen[bytes]:
         assert self._process is not None, "the broker does not run"
         return self._process

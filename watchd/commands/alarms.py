@@ -11,9 +11,16 @@ from collections.abc import Callable
 from typing import Any
 
 from watchd.commands.alarm_texts import history_lines, list_lines, why_lines
-from watchd.commands.options import LOGIN_HELP, USER_HELP, HelpText, add_command, duration
+from watchd.commands.options import (
+    LOGIN_HELP,
+    USER_HELP,
+    HelpText,
+    add_command,
+    add_instance,
+    config_of_daemon,
+    duration,
+)
 from watchd.errors import WatchdError
-from watchd.loading import load_config
 from watchd.requests import Do
 from watchd.shell.mqtt.asking import ask
 
@@ -81,6 +88,7 @@ def _add_common(parser: argparse.ArgumentParser, *, again: bool = False) -> None
         default=default("config.yaml"),
         help="the config file (default: config.yaml)",
     )
+    add_instance(parser, **({"default": argparse.SUPPRESS} if again else {}))
     parser.add_argument(
         "--password-file",
         metavar="FILE",
@@ -131,7 +139,7 @@ def _add_own(parser: argparse.ArgumentParser, what: str) -> None:
 def run(options: argparse.Namespace) -> int:
     """Ask, and print the answer. 0 done, 1 watchd refuses; WatchdError for 2."""
     # Not the rules: when they do not load, people want to see what stands all the more.
-    config = load_config(options.config)
+    config = config_of_daemon(options)
 
     def asked(request: dict[str, Any]) -> dict[str, Any]:
         return asyncio.run(ask(config, request, options.password_file, options.user))

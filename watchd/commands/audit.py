@@ -12,7 +12,13 @@ from watchd.advice.audit.finding import Severity
 from watchd.advice.audit.live import audit_data
 from watchd.advice.audit.sheet import sheets_of
 from watchd.commands.audit_texts import audit_lines
-from watchd.commands.options import LOGIN_HELP, USER_HELP, add_command
+from watchd.commands.options import (
+    LOGIN_HELP,
+    USER_HELP,
+    add_command,
+    add_instance,
+    told_instance,
+)
 from watchd.config import Config
 from watchd.errors import WatchdError, nearest
 from watchd.loading import load_config
@@ -42,6 +48,7 @@ def add(commands: Any) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
+    add_instance(parser)
     parser.add_argument(
         "--pack", metavar="PACK", help="this pack and its bank alone (default: all)"
     )
@@ -62,8 +69,11 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print sheets and findings. 0 no fault, 1 there are some; WatchdError for 2."""
-    config = load_config(options.config)
-    data = _asked(config, options) if options.live else _from_config(config, options.pack)
+    config = load_config(options.config, options.instance)
+    if options.live:
+        data = _asked(told_instance(config, options), options)
+    else:
+        data = _from_config(config, options.pack)
     if options.json:
         print(json.dumps({"live": options.live, **data}, ensure_ascii=False))
     else:

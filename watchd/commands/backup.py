@@ -11,10 +11,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from watchd.commands.options import add_command, add_config_file
+from watchd.commands.options import add_command, add_config_file, config_of_daemon
 from watchd.commands.progress import progress
 from watchd.errors import Place, Problem, WatchdError
-from watchd.loading import load_config
 from watchd.publish import rfc3339
 
 _RESTORE = """
@@ -50,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     from watchd.shell.store import DamagedError
     from watchd.shell.store.backup import back_up
 
-    source = Path(load_config(options.config).store.path)
+    source = Path(config_of_daemon(options).store.path)
     target = Path(options.file)
     _refuse(source, target, is_forced=options.force)
     try:

@@ -9,10 +9,9 @@ import json
 import time
 from typing import Any
 
-from watchd.commands.options import add_command, add_config_file
+from watchd.commands.options import add_command, add_config_file, config_of_daemon
 from watchd.config import Config, Phone
 from watchd.errors import WatchdError
-from watchd.loading import load_config
 from watchd.shell.clock import add_clock_options, clock_from
 from watchd.shell.log import set_up_log
 
@@ -57,7 +56,7 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Load, then hand on until SIGTERM or SIGINT."""
-    config = load_config(options.config)
+    config = config_of_daemon(options)
     phone = _phone(config, options)
     try:
         import apprise  # noqa: F401

@@ -11,7 +11,7 @@ from typing import Any
 from watchd.commands.case_table import print_cases
 from watchd.commands.options import add_command, add_config
 from watchd.commands.progress import progress
-from watchd.config import Config
+from watchd.config import Config, instance_of
 from watchd.durations import show_duration
 from watchd.errors import WatchdError, nearest
 from watchd.loading import entries_left, load, rules_folder
@@ -21,7 +21,8 @@ from watchd.rules.finding import Finding
 from watchd.rules.findings import findings_of
 from watchd.rules.rule import Rule
 from watchd.shell.mqtt.credentials import cautions_of
-from watchd.telemetry.topics import TopicPattern
+
+MOST_NAMED = 20  # packs that lack the same; more are counted
 
 
 def add(commands: Any) -> None:
@@ -41,6 +42,11 @@ def add(commands: Any) -> None:
         "(default: none)",
     )
     parser.add_argument(
+        "--bank",
+        metavar="NAME",
+        help="say only which of the daemons that share the banks watches this one (default: check)",
+    )
+    parser.add_argument(
         "--strict",
         action="store_true",
         help="a finding, or a value that is still to be entered, is a failure too: exit 1",
@@ -51,7 +57,9 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Load everything, run the examples. 0 all well, 1 an example fails; WatchdError for 2."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
+    if options.bank is not None:
+        return _say_instance(config, options.bank)
     chosen = _chosen(rules, options.cases)
     outcomes = [o for rule in rules for o in run_examples(rule)]
     failed = [o for o in outcomes if not o.passed]
@@ -67,6 +75,7 @@ def run(options: argparse.Namespace) -> int:
         said = {
             "config": options.config,
             "banks": len(config.banks),
+            "instances": _banks_of_instances(config),
             "packs": len(config.packs),
             "sources": len(config.sources),
             "rules": [r.name for r in rules],
@@ -88,6 +97,8 @@ def run(options: argparse.Namespace) -> int:
             f"{_count(len(config.packs), 'pack')}, {_count(len(config.sources), 'source')} on "
             f"{config.broker.host}:{config.broker.port}"
         )
+        for instance, banks in _banks_of_instances(config).items():
+            print(f"  instance {instance}: {_count(len(banks), 'bank')}")
         print(
             f"{folder}: loads. {_count(len(rules), 'rule')}, "
             f"{_count(len(outcomes), 'example')}, {held}"
@@ -109,6 +120,27 @@ def run(options: argparse.Namespace) -> int:
         for line, text in waiting:
             print(f"{options.config}:{line}: {text}")
     return 1 if failed or (options.strict and (findings or waiting)) else 0
+
+
+def _say_instance(config: Config, bank: str) -> int:
+    if bank not in config.banks:
+        raise WatchdError(f"no bank is called '{bank}'; {nearest(bank, list(config.banks))}")
+    if config.share is None:
+        print(f"{bank}: watched by the one daemon, topics below {config.prefix}")
+    else:
+        instance = instance_of(bank, config.share.of)
+        print(f"{bank}: watched by instance {instance}")
+    return 0
+
+
+def _banks_of_instances(config: Config) -> dict[int, list[str]]:
+    """Which banks each of the daemons has; nothing where there is but one."""
+    if config.share is None:
+        return {}
+    found: dict[int, list[str]] = {number: [] for number in range(1, config.share.of + 1)}
+    for bank in config.banks:
+        found[instance_of(bank, config.share.of)].append(bank)
+    return {number: banks for number, banks in found.items() if banks}
 
 
 def _chosen(rules: Sequence[Rule], names: list[str] | None) -> Sequence[Rule]:
@@ -163,7 +195,7 @@ def _explain(outcome: Outcome) -> str:
 
 
 def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
 
 
 def _notes(config: Config) -> list[str]:
@@ -171,10 +203,9 @@ def _notes(config: Config) -> list[str]:
     mapped: dict[str, set[str]] = {name: set() for name in config.packs}
     for source in config.sources:
         names = set(source.json_ or {}) | ({source.value.name or ""} if source.value else set())
-        captured = "pack" in TopicPattern(source.topic).captures
-        for pack in [source.pack] if source.pack and not captured else config.packs:
+        for pack in config.packs_of_source(source):
             mapped[pack] |= names
-    found = []
+    lacking: dict[tuple[str, str], list[str]] = {}
     for name, names in mapped.items():
         if not config.packs[name].in_service:
             continue
@@ -185,5 +216,13 @@ def _notes(config: Config) -> list[str]:
             ("protection", "protection trips go unseen"),
         ):
             if needed not in names:
-                found.append(f"no source gives {needed} of {name}: {why}")
-    return found
+                lacking.setdefault((needed, why), []).append(name)
+    if all(len(names) <= MOST_NAMED for names in lacking.values()):
+        each = [(n, needed, why) for (needed, why), names in lacking.items() for n in names]
+        order = {name: number for number, name in enumerate(mapped)}
+        each.sort(key=lambda note: order[note[0]])
+        return [f"no source gives {needed} of {name}: {why}" for name, needed, why in each]
+    return [
+        f"no source gives {needed} of {_count(len(names), 'pack')}, {names[0]} among them: {why}"
+        for (needed, why), names in lacking.items()
+    ]

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from watchd.commands.columns import paragraph
-from watchd.commands.options import add_command, add_config
+from watchd.commands.options import add_command, add_config, told_instance
 from watchd.config import Config
 from watchd.digest.facts import Facts
 from watchd.digest.record import digest
@@ -74,7 +74,8 @@ def _moment(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Print it; WatchdError where there is no store to read."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
+    told_instance(config, options)
     store = Path(options.store or config.store.path)
     period = Period.WEEKLY if options.weekly else Period.DAILY
     try:

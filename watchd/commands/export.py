@@ -20,7 +20,7 @@ from watchd.commands.export_files import (
     write_csv,
     write_parquet,
 )
-from watchd.commands.options import add_command
+from watchd.commands.options import add_command, add_instance, config_of_daemon
 from watchd.commands.progress import progress
 from watchd.config import Config
 from watchd.durations import parse_duration
@@ -28,7 +28,6 @@ from watchd.errors import Place, Problem, WatchdError, nearest
 from watchd.history.columns import Row
 from watchd.history.summaries import Day, Minute
 from watchd.history.tables import Resolution, Value, headings, row_values
-from watchd.loading import load_config
 from watchd.publish import rfc3339
 from watchd.shell.store.history import ALWAYS, History
 
@@ -58,6 +57,7 @@ def add(commands: Any) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
+    add_instance(parser)
     parser.add_argument(
         "--store",
         metavar="FILE",
@@ -129,7 +129,7 @@ def _duration(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Write the files. WatchdError for what cannot be; also where there is nothing to write."""
-    config = load_config(options.config)
+    config = config_of_daemon(options)
     as_parquet = _as_parquet(options)
     if as_parquet:
         if options.output == "-":

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import os
 import textwrap
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from watchd.durations import parse_duration
+from watchd.errors import WatchdError
 
+if TYPE_CHECKING:
+    from watchd.config import Config
+
+INSTANCE_VARIABLE = "WATCHD_INSTANCE"
 LOGIN_HELP = (
     "one line (default: that of the config, which may be a credential that only the service has)"
 )
@@ -64,6 +70,41 @@ def add_config_file(parser: argparse.ArgumentParser) -> None:
         default="config.yaml",
         help="the config file (default: config.yaml)",
     )
+    add_instance(parser)
+
+
+def add_instance(parser: argparse.ArgumentParser, **more: Any) -> None:
+    """`--instance`, which goes with every `--config` of a running daemon or its files."""
+    parser.add_argument(
+        "--instance",
+        type=int,
+        metavar="N",
+        **{"default": _instance(), **more},
+        help="which of the daemons that share the banks (share: in the config) this is about "
+        f"(default: {INSTANCE_VARIABLE} in the environment, else all of them)",
+    )
+
+
+def _instance() -> int | None:
+    told = os.environ.get(INSTANCE_VARIABLE, "")
+    return int(told) if told.isdecimal() else None
+
+
+def config_of_daemon(options: argparse.Namespace) -> Config:
+    """The config of the one daemon that is meant. Raises WatchdError."""
+    from watchd.loading import load_config
+
+    return told_instance(load_config(options.config, options.instance), options)
+
+
+def told_instance(config: Config, options: argparse.Namespace) -> Config:
+    """The config, where it is that of one daemon. Raises WatchdError where one is to be named."""
+    if config.share is not None and options.instance is None:
+        raise WatchdError(
+            f"{options.config}: {config.share.of} daemons share the banks; name one by --instance, "
+            f"1 to {config.share.of} (`watchd check --bank NAME` says which watches a bank)"
+        )
+    return config
 
 
 def add_config(parser: argparse.ArgumentParser) -> None:

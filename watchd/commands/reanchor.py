@@ -10,9 +10,8 @@ from typing import Any
 
 from watchd.advice.reanchoring.states import Way
 from watchd.commands.alarms import who
-from watchd.commands.options import add_command, add_daemon
+from watchd.commands.options import add_command, add_daemon, config_of_daemon
 from watchd.commands.reanchor_texts import lines
-from watchd.loading import load_config
 from watchd.requests import Do, ReanchorDo
 from watchd.shell.mqtt.asking import ask
 
@@ -70,7 +69,7 @@ def _cell_volts(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Ask, and print the answer. 0 done or needed, 1 refused or not needed; WatchdError for 2."""
-    config = load_config(options.config)
+    config = config_of_daemon(options)
     request: dict[str, Any] = {"do": Do.REANCHOR, "pack": options.pack}
     if options.step is not None:
         request |= {"step": options.step, "by": who()}

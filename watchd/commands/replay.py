@@ -20,7 +20,7 @@ from watchd.commands.replaying import replayed
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.errors import WatchdError
-from watchd.loading import load, load_rules
+from watchd.loading import load, load_rules, rules_folder
 from watchd.publish import rfc3339
 from watchd.rules.rule import Rule
 from watchd.shell.store.keeping import Keeping
@@ -46,7 +46,8 @@ def add(commands: Any) -> None:
         "run config and rules over a recording, and show what would be raised",
         "watchd replay --config config.yaml july.jsonl.gz\n"
         "  watchd replay july.jsonl.gz --summary --keep july.db\n"
-        "  watchd replay july.jsonl.gz --against new-rules/",
+        "  watchd replay july.jsonl.gz --against new-rules/\n"
+        "  watchd replay --dask tcp://scheduler:8786 '/data/{bank}.jsonl.gz'",
     )
     add_config(parser)
     add_recordings(parser)
@@ -61,13 +62,21 @@ def add(commands: Any) -> None:
         metavar="FILE",
         help="write what watchd would have kept into a new store (default: nowhere)",
     )
+    parser.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="replay each bank by itself on the Dask cluster whose scheduler is there; {bank} in "
+        "the path of a recording is the bank's name (default: here, all banks together)",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object a line")
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Feed the recording to the engine, and print what comes of it."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
+    if options.dask is not None:
+        return _on_dask(options, config)
     if options.against is not None:
         if options.keep is not None:
             raise WatchdError("--keep goes with one set of rules, not with --against")
@@ -77,6 +86,15 @@ def run(options: argparse.Namespace) -> int:
         if options.keep is not None:
             keeping = stack.enter_context(Keeping(Path(options.keep), config))
         return _replay(options, config, rules, keeping)
+
+
+def _on_dask(options: argparse.Namespace, config: Config) -> int:
+    from watchd.commands.fleet_replay import replay_on_dask, texts_of
+
+    if options.against is not None or options.keep is not None or options.since is not None:
+        raise WatchdError("--dask goes with recordings alone: no --against, --keep or --since")
+    rules = texts_of(rules_folder(Path(options.config), config, options.rules))
+    return replay_on_dask(options.dask, config, rules, options.recordings, as_json=options.json)
 
 
 def _replay(

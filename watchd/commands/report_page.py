@@ -16,6 +16,7 @@ from typing import Any
 
 from watchd.commands.export import why_unreadable
 from watchd.commands.export_files import new_file
+from watchd.commands.options import told_instance
 from watchd.config import Config
 from watchd.errors import Place, Problem, WatchdError, nearest
 from watchd.loading import load
@@ -33,7 +34,8 @@ STYLE = files("watchd.report") / "page.css"
 
 def make(options: Namespace) -> None:
     """Write the page. WatchdError for what cannot be; also where nothing is kept."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
+    told_instance(config, options)
     packs = _packs(options.pack, config)
     output = options.output or (None if options.json else "report.html")
     drawn = None if output is None else _drawn()

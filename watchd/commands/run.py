@@ -12,7 +12,7 @@ from typing import Any
 
 import structlog
 
-from watchd.commands.options import LOGIN_HELP, add_command, add_config
+from watchd.commands.options import LOGIN_HELP, add_command, add_config, told_instance
 from watchd.config import Broker, Config
 from watchd.durations import parse_duration
 from watchd.loading import entries_left, load, rules_folder
@@ -78,7 +78,8 @@ def _duration(text: str) -> float:
 
 def run(options: argparse.Namespace) -> int:
     """Load, then run the service until SIGTERM or SIGINT."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
+    told_instance(config, options)
     if options.once:
         return _once(options, config, rules)
     put_off()
@@ -94,7 +95,12 @@ def run(options: argparse.Namespace) -> int:
             lines=[line for line, _ in waiting],
         )
     service = Service(
-        options.config, options.rules, config, rules, clock_from(options, time.time())
+        options.config,
+        options.rules,
+        config,
+        rules,
+        clock_from(options, time.time()),
+        instance=options.instance,
     )
     return asyncio.run(service.run())
 

@@ -63,7 +63,7 @@ class _Row:
 
 def run(options: argparse.Namespace) -> int:
     """Try every value in one pass over the recording, and print what each would have done."""
-    config, rules = load(options.config, options.rules)
+    config, rules = load(options.config, options.rules, options.instance)
     rule = _named(options.rule, rules)
     found = variants_of(rule, parse_variation(options.vary))
     rows, begin_at, end_at = _try(options, config, rules, rule, found)

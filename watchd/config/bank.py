@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from watchd.config.values import Amps, CellVolts, Volts
+from watchd.config.values import Amps, CellVolts, TopicName, Volts
 from watchd.schema import Duration, Section
 
 
@@ -68,6 +68,9 @@ class DischargeLimit(Section):
 class Bank(Section):
     """Packs in parallel on one DC bus."""
 
+    topic_name: TopicName | None = Field(
+        None, description="what {bank} in a source's topic is for it; default: its name"
+    )
     charge_voltage_v: Volts = Field(description="absorption voltage that the charger holds")
     full_when: str = Field(
         "voltage_v >= charge_voltage_v - 0.1"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
@@ -70,10 +70,9 @@ class Temperature(Section):
     )
 
 
-class Pack(Section):
-    """One pack with its own BMS (a string, in SunSpec's words)."""
+class PackOfBank(Section):
+    """One pack with its own BMS (a string, in SunSpec's words), of a bank that is known."""
 
-    bank: Name = Field(description="the bank it is in")
     cells_in_series: int = Field(16, ge=4, le=32, description="cells in series")
     nameplate_ah: Annotated[float, Field(gt=0, le=5000)] = Field(description="rated capacity")
     max_charge_a: Amps = Field(description="highest charge current of cells, BMS, fuse and wiring")
@@ -88,7 +87,7 @@ class Pack(Section):
     temperature: Temperature = Field(Temperature(), description="window for charging")
 
     @model_validator(mode="after")
-    def _order(self) -> Pack:
+    def _order(self) -> Self:
         bms = self.bms
         if bms.overvoltage_recovery_v >= bms.overvoltage_v:
             what = "overvoltage_recovery_v must be below overvoltage_v"
@@ -105,3 +104,9 @@ class Pack(Section):
             what = "discharge_min_degc must be below discharge_max_degc"
             raise PartError(what, "temperature", "discharge_min_degc")
         return self
+
+
+class Pack(PackOfBank):
+    """The same, with the bank it is in."""
+
+    bank: Name = Field(description="the bank it is in")

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from watchd.config.values import Bit, Event, JsonPath, Name, Theirs
+from watchd.config.values import Bit, Event, JsonPath, PackName, Theirs
 from watchd.errors import nearest
 from watchd.schema import Duration, PartError, Section
 from watchd.telemetry.names import FLAGS, MAPPED, PROTECTION, TIME
@@ -57,9 +57,14 @@ ValueMap = Annotated[FieldMap, BeforeValidator(_value_map)]
 class Source(Section):
     """One topic, or family of topics, that carries telemetry."""
 
-    topic: str = Field(description="topic; {pack}, {cell} and {sensor} capture a level")
-    pack: Name | None = Field(None, description="the pack, where the topic does not name it")
-    pack_names: dict[Theirs, Name] = Field({}, description="their name of a pack to ours")
+    topic: str = Field(description="topic; {bank}, {pack}, {cell} and {sensor} capture a level")
+    pack: PackName | None = Field(
+        None,
+        description="the pack, where the topic does not name it; with {bank}, its name in the bank",
+    )
+    pack_names: dict[Theirs, PackName] = Field(
+        {}, description="their name of a pack to ours; with {bank}, to its name in the bank"
+    )
     first_cell: Literal[0, 1] = Field(1, description="number of the first cell in {cell}")
     stale_after: Duration | None = Field(None, gt=0, description="for this source alone")
     json_: dict[str, OneOrMoreMaps] | None = Field(

@@ -14,14 +14,58 @@ from watchd.telemetry.jsonpath import check_path
 from watchd.telemetry.topics import topic_fault
 
 LONGEST_PREFIX = 200  # bytes
+LONGEST_TOPIC_NAME = 100  # bytes; as long as a capture may be
+_CONNINFO_PATTERN = r"^\s*[a-z_]+\s*=\s*('[^']*'|[^\s']+)(\s+[a-z_]+\s*=\s*('[^']*'|[^\s']+))*\s*$"
+_CONNINFO = re.compile(_CONNINFO_PATTERN)
+_PASSWORD = re.compile(r"\b(ssl)?password\s*=")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 
 
+def fault_of_name(value: str) -> str | None:
+    """Why a text cannot be the name of a bank or pack; None where it can."""
+    if _NAME.fullmatch(value):
+        return None
+    return (
+        f"'{value[:80]}' cannot be a name here; use letters, digits, - and _, 40 at most "
+        "(it becomes a level of a topic)"
+    )
+
+
 def _name(value: str) -> str:
-    if not _NAME.fullmatch(value):
+    fault = fault_of_name(value)
+    if fault is not None:
+        raise ValueError(fault)
+    return value
+
+
+def _pack_name(value: str) -> str:
+    bank, dot, pack = value.partition(".")
+    if dot and fault_of_name(bank) is None and fault_of_name(pack) is None:
+        return value
+    return _name(value)
+
+
+def _conninfo(value: str) -> str:
+    # The value is not shown: a password may be in it.
+    if "://" in value or not _CONNINFO.fullmatch(value):
         raise ValueError(
-            f"'{value}' cannot be a name here; use letters, digits, - and _, 40 at most "
-            "(it becomes a level of a topic)"
+            "a database is given by libpq's keywords, such as 'service=watchd' or 'host=db "
+            "dbname=watchd user=watchd'"
+        )
+    if _PASSWORD.search(value):
+        raise ValueError(
+            "a password does not belong in this file: name a file that holds it by passfile=, or a "
+            "service of ~/.pg_service.conf by service="
+        )
+    return value
+
+
+def _topic_name(value: str) -> str:
+    fault = topic_fault(value, LONGEST_TOPIC_NAME)
+    if fault is not None or any(c in value for c in "+#/"):
+        raise ValueError(
+            f"'{value[:80]}' cannot stand for a bank in a topic: it is a part of one level, "
+            f"without + # and /, and of {LONGEST_TOPIC_NAME} bytes at most"
         )
     return value
 
@@ -87,6 +131,23 @@ Name = Annotated[
     str,
     AfterValidator(_name),
     WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+Conninfo = Annotated[
+    str,
+    AfterValidator(_conninfo),
+    WithJsonSchema({"type": "string", "pattern": _CONNINFO_PATTERN}),
+]
+# Also of a pack in a file of banks.
+PackName = Annotated[
+    str,
+    AfterValidator(_pack_name),
+    WithJsonSchema({"type": "string", "pattern": rf"^{_NAME.pattern}(\.{_NAME.pattern})?$"}),
+]
+TopicName = Annotated[
+    str,
+    BeforeValidator(_as_text),
+    AfterValidator(_topic_name),
+    WithJsonSchema({"type": ["string", "integer"], "pattern": r"^[^+#/$\0][^+#/\0]*$"}),
 ]
 JsonPath = Annotated[
     str, AfterValidator(_json_path), WithJsonSchema({"type": "string", "pattern": r"^\$"})

@@ -34,6 +34,7 @@ def config_schema() -> JsonSchemaValue:
     """The JSON Schema of a config file."""
     schema = file_schema(Config)
     schema["title"] = "Config of watchd"
+    schema["anyOf"] = _banks()
     sections = schema["$defs"]
     sections["Broker"]["allOf"] = _password()
     sections["Phone"]["allOf"] = [*_password(), *_urls()]
@@ -53,6 +54,11 @@ def config_schema() -> JsonSchemaValue:
     }
     source["allOf"] = _json_or_value_and_pack()
     return schema
+
+
+def _banks() -> list[JsonSchemaValue]:
+    some: JsonSchemaValue = {"minProperties": 1}
+    return [given(banks_from=_WORD), given(banks=some, packs=some)]
 
 
 def _password() -> list[JsonSchemaValue]:

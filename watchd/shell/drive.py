@@ -6,11 +6,12 @@ estimate jumps, and what was annunciated is known.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 import structlog
 
+from watchd.bank_parts import join
 from watchd.config import Config
 from watchd.engine import Engine
 from watchd.publish import Publish, Topics
@@ -95,6 +96,10 @@ class Drive:
     def resume(self, at: float) -> list[Publish]:
         """After `restore`: time goes on from here."""
         return self.go_on(at, self.config, self.rules)
+
+    def adopt(self, parts: Mapping[str, Mapping[str, Any]]) -> None:
+        """Go on with the states that others saved of these banks, before time goes on."""
+        self.engine = _engine(self.config, self.rules, join(self.engine.snapshot(), parts))
 
     def state(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> dict[str, Any]:
         """All that is to be saved; `each`: see `Engine.snapshot`.

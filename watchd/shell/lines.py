@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from watchd.shell.spool import Spool
 
 # A person has edited something and looks for the answer, however often.
 MOST_AN_HOUR = 100
+MOST_NAMED = 50
 log = structlog.get_logger("watchd")
 
 
@@ -36,8 +38,8 @@ def say_start(
         config=str(files.config_path),
         rules=len(drive.rules),
         folder=str(files.folder),
-        banks=list(config.banks),
-        packs=list(config.packs),
+        banks=_named(config.banks),
+        packs=_named(config.packs),
         broker=f"{broker.host}:{broker.port}",
         mqtt=broker.protocol,
         tls=broker.tls is not None,
@@ -60,6 +62,11 @@ def say_problems(found: Found) -> None:
             log.error(event, problem=str(problem), most_an_hour=MOST_AN_HOUR)
 
 
+def _named(names: Collection[str]) -> list[str] | int:
+    """The names, or how many they are where a line would be too long."""
+    return list(names) if len(names) <= MOST_NAMED else len(names)
+
+
 def say_in_force(found: Found, files: Files, before: Config) -> None:
     """What is in force from now on."""
     config = found.config
@@ -67,8 +74,8 @@ def say_in_force(found: Found, files: Files, before: Config) -> None:
         log.info(
             "config loaded",
             config=str(files.config_path),
-            banks=list(config.banks),
-            packs=list(config.packs),
+            banks=_named(config.banks),
+            packs=_named(config.packs),
             most_an_hour=MOST_AN_HOUR,
         )
         if config.store != before.store:

@@ -41,7 +41,14 @@ class Found:
 class Files:
     """Where config and rules lie, and the rules' files as they were when last read."""
 
-    def __init__(self, config_path: str, rules_option: str | None, config: Config) -> None:
+    def __init__(
+        self,
+        config_path: str,
+        rules_option: str | None,
+        config: Config,
+        instance: int | None = None,
+    ) -> None:
+        self._instance = instance
         self.config_path, self._rules_option = Path(config_path), rules_option
         self.folder = rules_folder(self.config_path, config, rules_option)
         self._stamp = self._stamp_now()
@@ -56,7 +63,7 @@ class Files:
         secrets: Secrets | None = None
         problems: tuple[Problem, ...] = ()
         try:
-            config = load_config(self.config_path)
+            config = load_config(self.config_path, self._instance)
             secrets = Secrets.of(config.broker)
             self.folder = rules_folder(self.config_path, config, self._rules_option)
         except WatchdError as error:

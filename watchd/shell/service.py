@@ -64,10 +64,12 @@ class Service:
         config: Config,
         rules: tuple[Rule, ...],
         clock: Clock,
+        *,
+        instance: int | None = None,
     ) -> None:
-        self._clock = clock
+        self._clock, self._instance = clock, instance
         self._secrets = Secrets.of(config.broker)
-        self._files = Files(config_path, rules_option, config)
+        self._files = Files(config_path, rules_option, config, instance)
         self._archive = Archive(config.store)
         self._spool = Spool(spool_folder(config.store.path))
         self._drive = Drive(config, rules, self._spool)
@@ -100,6 +102,7 @@ class Service:
                 self._group.create_task(self._writes(), name="writes"),
                 self._group.create_task(self._answers(), name="answers"),
                 self._group.create_task(self._archive.condense(), name="condense"),
+                self._group.create_task(self._archive.share(), name="share"),
                 self._group.create_task(self._reloads(hang_up, stop), name="reloads"),
                 self._group.create_task(self._digests.run(), name="digests"),
             ]
@@ -127,6 +130,7 @@ class Service:
                 os._exit(0)
             if await self._write(last=True):
                 self._spool.clear()
+            await self._archive.write_shared()  # as far as the last resort lets it
             self._links.stop()
         self._archive.close()
         self._spool.close()
@@ -136,6 +140,10 @@ class Service:
         """Go on from what the last run saved, and from what came after it."""
         loaded = self._archive.load()
         again = restore(self._drive, loaded, self._archive)
+        taken_over = self._archive.shares(self._config, self._instance or 1)
+        if taken_over:
+            self._drive.adopt(taken_over)
+            log.info("banks taken over, with what others saved of them", banks=len(taken_over))
         self._spool.begin_anew()
         self._archive.wants_base()
         self._outbox.put(self._drive.annunciations.waiting())
@@ -190,11 +198,14 @@ class Service:
             return
         # Before the messages: their times of measurement may be in the new reckoning already.
         self._follow_clock()
-        shown_at, steady_at = self._clock.at, self._time.at
+        shown_at, steady_at, leaves = self._clock.at, self._time.at, self._engine.leaves
         given = [
             Fed(shown_at(steady_at(at)), topic, payload, retained, reply_to, correlation)
             for topic, payload, retained, at, reply_to, correlation in messages
+            if not leaves(topic)
         ]
+        if not given:
+            return
         record(self._archive, self._config.prefix, given)
         self._out(self._drive.take(given))
 

@@ -9,11 +9,12 @@ from typing import Any
 from watchd.config import Config
 from watchd.notes import Note, Throttle
 from watchd.telemetry.document import PayloadError
-from watchd.telemetry.mapping import SourceMapping
+from watchd.telemetry.mapping import SourceMapping, names_in_banks
 from watchd.telemetry.message import Message
 from watchd.telemetry.parts import PackParts
 
 MOST_TOPICS_KNOWN = 20_000
+TOPICS_OF_A_PACK = 50  # one for each value of a pack of 32 cells, at most
 LONGEST_TOPIC_KNOWN = 200  # characters; a longer one is looked at anew each time
 MOST_UNMAPPED = 20  # words of one message that are noted
 # A source that a topic belongs to, what the topic says, and our name of the pack (None: none).
@@ -27,7 +28,15 @@ class Gate:
 
     def __init__(self, config: Config, counts: Counter[str]) -> None:
         self._limit = config.telemetry.max_payload_bytes
-        self._sources = [SourceMapping(i, s, config.packs) for i, s in enumerate(config.sources)]
+        in_banks = names_in_banks(config)
+        self._sources = [
+            SourceMapping(i, s, config.packs, in_banks) for i, s in enumerate(config.sources)
+        ]
+        # Of a share of the banks, each by its name in topics.
+        shared = config.share is not None
+        shown = dict.fromkeys(b.topic_name or n for n, b in config.banks.items())
+        self._banks = shown if shared else None
+        self._most_topics = max(MOST_TOPICS_KNOWN, TOPICS_OF_A_PACK * len(config.packs))
         self._routes: dict[str, list[Route]] = {}
         self._counts = counts
         self._throttle = Throttle()
@@ -36,7 +45,25 @@ class Gate:
 
     def subscriptions(self) -> list[str]:
         """The topic filters of telemetry."""
-        return list(dict.fromkeys(s.pattern.subscription for s in self._sources))
+        if self._banks is None:
+            return list(dict.fromkeys(s.pattern.subscription for s in self._sources))
+        return list(
+            dict.fromkeys(
+                s.pattern.subscription_of(bank)
+                for s in self._sources
+                for bank in (self._banks if "bank" in s.pattern.captures else [""])
+            )
+        )
+
+    def is_of_others(self, topic: str) -> bool:
+        """Whether another daemon, with which this one shares the banks, is to see to this topic.
+
+        Where a topic is about no pack of ours, nobody here can tell whose it is.
+        """
+        if self._banks is None:
+            return False
+        routes = self._routes.get(topic)
+        return not (self._routes_of(topic) if routes is None else routes)
 
     def is_telemetry(self, topic: str) -> bool:
         """Whether telemetry comes on this topic."""
@@ -171,20 +198,29 @@ class Gate:
         routes: list[Route] = []
         for source in self._sources:
             captures = source.pattern.match(topic)
-            if captures is not None:
-                routes.append((source, captures, source.pack_of(captures)))
-        if len(self._routes) >= MOST_TOPICS_KNOWN:
+            if captures is None:
+                continue
+            pack = source.pack_of(captures)
+            if self._banks is None or self._is_ours(pack, captures, self._banks):
+                routes.append((source, captures, pack))
+        if len(self._routes) >= self._most_topics:
             self._routes.clear()
         if len(topic) <= LONGEST_TOPIC_KNOWN:
             self._routes[topic] = routes
         return routes
+
+    @staticmethod
+    def _is_ours(pack: str | None, captures: dict[str, str], banks: Mapping[str, None]) -> bool:
+        bank = captures.get("bank")
+        # Of a bank of ours, a pack that is not known is a mistake, and to be told.
+        return bank in banks if bank is not None else pack is not None
 
     def _stale_limits(self, config: Config) -> dict[str, dict[str, float]]:
         """Per pack and telemetry name: the age at which it is stale."""
         found: dict[str, dict[str, float]] = {name: {} for name in config.packs}
         for mapping, source in zip(self._sources, config.sources, strict=True):
             limit = source.stale_after or config.telemetry.stale_after
-            for pack in [source.pack] if source.pack else config.packs:
+            for pack in config.packs_of_source(source):
                 for name in mapping.names():
                     found[pack][name] = max(limit, found[pack].get(name, 0.0))
         return found

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-from watchd.config import FieldMap, Pack, Source
+from watchd.config import Config, FieldMap, Pack, Source
+from watchd.config.many import name_in_bank
 from watchd.telemetry.conversion import events, flag, number, time_of
 from watchd.telemetry.document import PayloadError, document_of, text_of
 from watchd.telemetry.jsonpath import JsonPath
@@ -17,12 +18,25 @@ from watchd.telemetry.topics import TopicPattern
 Paths = list[tuple[str, list[tuple[JsonPath, FieldMap]]]]
 
 
+def names_in_banks(config: Config) -> dict[tuple[str, str], str]:
+    """Our name of each pack, by its bank's name in topics and its own name in that bank."""
+    shown = {name: bank.topic_name or name for name, bank in config.banks.items()}
+    return {(shown[p.bank], name_in_bank(n, p)): n for n, p in config.packs.items()}
+
+
 class SourceMapping:
     """A compiled source: matches topics and decodes payloads."""
 
-    def __init__(self, number: int, source: Source, packs: dict[str, Pack]) -> None:
+    def __init__(
+        self,
+        number: int,
+        source: Source,
+        packs: dict[str, Pack],
+        in_banks: Mapping[tuple[str, str], str] | None = None,
+    ) -> None:
         self.number = number
         self.pattern = TopicPattern(source.topic)
+        self._in_banks = in_banks or {}
         self._source = source
         self._cells = {name: pack.cells_in_series for name, pack in packs.items()}
         self._paths: Paths = [
@@ -42,6 +56,9 @@ class SourceMapping:
         """Our name of the pack that a matched topic is about; None where it is not ours."""
         theirs = self._source.pack or captures.get("pack", "")
         ours = self._source.pack_names.get(theirs, theirs)
+        bank = captures.get("bank")
+        if bank is not None:
+            return self._in_banks.get((bank, ours))
         return ours if ours in self._cells else None
 
     def decode(self, captures: dict[str, str], payload: bytes) -> Message:
@@ -161,4 +178,4 @@ def _one(name: str, raw: Any, field: FieldMap, place: int, unmapped: list[str]) 
     return Reading(name, number(name, raw, field))
 
 
-__all__ = ["Message", "PayloadError", "Reading", "SourceMapping"]
+__all__ = ["Message", "PayloadError", "Reading", "SourceMapping", "names_in_banks"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-CAPTURES = ("pack", "cell", "sensor")
+CAPTURES = ("bank", "pack", "cell", "sensor")
 LONGEST_TOPIC = 65535  # bytes (MQTT 5, 1.5.4)
 # A stranger fills these in. Several captures in one level make a match try their lengths against
 # each other, so that this bounds its time as well.
@@ -36,7 +36,7 @@ def topic_fault(topic: str, longest: int = LONGEST_TOPIC) -> str | None:
 
 
 class TopicPattern:
-    """A topic in which `{pack}`, `{cell}` and `{sensor}` stand for a level, or part of one.
+    """A topic in which `{bank}`, `{pack}`, `{cell}`, `{sensor}` stand for a level, or part of one.
 
     Raises ValueError with a sentence for the user.
     """
@@ -55,7 +55,8 @@ class TopicPattern:
         for name in names:
             if name not in CAPTURES:
                 raise ValueError(
-                    f"'{{{name}}}' is not known in a topic; use {{pack}}, {{cell}} or {{sensor}}"
+                    f"'{{{name}}}' is not known in a topic; use {{bank}}, {{pack}}, {{cell}} or "
+                    "{sensor}"
                 )
         if len(set(names)) < len(names):
             raise ValueError(f"'{text}' captures the same thing twice")
@@ -71,6 +72,18 @@ class TopicPattern:
             for index, part in enumerate(_CAPTURE.split(text))
         )
         self._pattern = re.compile(pattern)
+
+    def subscription_of(self, bank: str) -> str:
+        """The filter of one bank's topics alone, by its name in topics.
+
+        Where another capture shares its level, MQTT has no filter for it but that of all.
+        """
+        levels = (
+            level.replace("{bank}", bank) if _CAPTURE.findall(level) == ["bank"] else level
+            for level in self.text.split("/")
+        )
+        # A level that holds no capture now stands as it is.
+        return "/".join("+" if _CAPTURE.search(level) else level for level in levels)
 
     def match(self, topic: str) -> dict[str, str] | None:
         """What each capture stands for in `topic`, or None where the topic is another."""

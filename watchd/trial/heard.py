@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from watchd.config import Config
 from watchd.engine import Engine
-from watchd.telemetry.mapping import SourceMapping
+from watchd.telemetry.mapping import SourceMapping, names_in_banks
 from watchd.telemetry.names import FLAGS, MEASURED, PROTECTION
 from watchd.telemetry.sample import Sample
 
@@ -31,7 +31,10 @@ class Hearing:
         self._live: set[str] = set()
         self._came: dict[str, set[str]] = {name: set() for name in self.packs}
         self._new_at = begun_at
-        self._mappings = [SourceMapping(i, s, config.packs) for i, s in enumerate(config.sources)]
+        in_banks = names_in_banks(config)
+        self._mappings = [
+            SourceMapping(i, s, config.packs, in_banks) for i, s in enumerate(config.sources)
+        ]
         # No rules, and nobody takes what it says: an engine that only understands.
         self._engine = Engine(config, (), explains=False, tells_samples=True)
         self._engine.tick(begun_at)

@@ -103,6 +103,10 @@ def build_watches(
     alarms = saved.get("alarms", {})
     reanchorings = saved.get("reanchor", {})
     buses = {name: Bus() for name in config.banks}
+    members: dict[str, list[str]] = {name: [] for name in config.banks}
+    for name, pack in config.packs.items():
+        if pack.in_service:
+            members[pack.bank].append(name)
     packs = {
         name: PackWatch(
             _setting(name, config, buses[pack.bank]),
@@ -124,7 +128,7 @@ def build_watches(
             name,
             config,
             rules,
-            [packs[n] for n in config.packs_of(name)],
+            [packs[n] for n in members[name]],
             saved_at,
             saved.get("banks", {}).get(name),
             alarms,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from json.encoder import encode_basestring_ascii as _quoted
 from pathlib import Path
 from typing import Any
@@ -25,11 +25,13 @@ from watchd.own_rules import Fault
 from watchd.requests import MOST_ENTRIES, JournalQuery
 from watchd.shell.store import DamagedError, Loaded
 from watchd.shell.store.disk import Disk, Job
+from watchd.shell.store.shared import Shared
 from watchd.shell.store.waiting import Lines, Waiting
 from watchd.watch.measured import Measured
 
 log = structlog.get_logger("watchd")
 CHANGED_AFTER_S = 1.0
+NEWER_BY_S = 1.0  # by so much a shared state must be newer than the file's own
 # With hundreds of packs, to take a state holds up the watching; it may take this share of the time.
 LARGEST_SHARE = 0.02
 BLOCK_S = 300.0
@@ -60,6 +62,34 @@ class Archive:
         self._recorder = Recorder()
         self._trends = TrendRecorder(self._disk.loaded.trends)
         self._days_at: float | None = None
+        self._shared: Shared | None = None
+        self._file_fault: str | None = None
+        self._shared_fault: str | None = None
+
+    def shares(self, config: schema.Config, instance: int) -> dict[str, dict[str, Any]]:
+        """Share with other daemons what the config says; what they saved of banks that the file
+        does not know, or knows worse.
+        """
+        if config.store.postgresql is None:
+            return {}
+        banks = {name: pack.bank for name, pack in config.packs.items()}
+        self._shared = Shared(config.store.postgresql, instance, banks)
+        own = self._disk.loaded.state or {}
+        engine = own.get("engine", own)
+        known = engine.get("banks", {}) if isinstance(engine, dict) else {}
+        saved_at = shown_at(own) + NEWER_BY_S
+        return {
+            bank: part
+            for bank, part in self._shared.load(list(config.banks)).items()
+            if bank not in known or shown_at(part) > saved_at
+        }
+
+    async def share(self) -> None:
+        """Write to what is shared, for as long as the service runs."""
+        while self._shared is not None:
+            await asyncio.sleep(CHANGED_AFTER_S)
+            if self._shared.is_due():
+                await asyncio.to_thread(self._shared.write)
 
     def load(self) -> Loaded:
         """The state that was saved last, if it could be read, and how far the file had come."""
@@ -68,6 +98,8 @@ class Archive:
     def journal(self, entry: JournalEntry) -> None:
         """A transition of an alarm; it is saved with the next state."""
         self._waiting.journal(entry)
+        if self._shared is not None:
+            self._shared.journal(entry)
         self.changed()
 
     def changed(self) -> None:
@@ -134,7 +166,19 @@ class Archive:
 
     def take_faults(self) -> list[tuple[Fault, str | None]]:
         """What is wrong with the store, or is right again (None), since the last call."""
-        return self._disk.take_faults()
+        found: list[tuple[Fault, str | None]] = []
+        shared = self._shared.fault() if self._shared is not None else None
+        changed = shared != self._shared_fault
+        self._shared_fault = shared
+        for what, why in self._disk.take_faults():
+            if what is Fault.STORE:
+                self._file_fault, changed = why, True
+            else:
+                found.append((what, why))
+        if changed:
+            both = [why for why in (self._file_fault, shared) if why is not None]
+            found.append((Fault.STORE, "; ".join(both) or None))
+        return found
 
     async def write(
         self, state: dict[str, Any] | None, *, last: bool = False, upto: int = 0
@@ -145,9 +189,11 @@ class Archive:
         last that was recorded. Whether the state was saved.
         """
         now = time.monotonic()
+        is_base = last or self.makes_base
         if state is not None:
             self._changed_at = None
-        is_base = last or self.makes_base
+            if self._shared is not None and is_base and "engine" in state:
+                self._shared.state(state["engine"])
         if is_base:
             lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
             runs = self._recorder.take_runs()
@@ -210,9 +256,21 @@ class Archive:
             return {"ok": False, "error": f"the journal cannot be read: {error}"}
         return {"ok": True, "entries": found}
 
+    async def write_shared(self) -> None:
+        """What still waits for what is shared, before the end."""
+        if self._shared is not None and self._shared.is_due():
+            await asyncio.to_thread(self._shared.write)
+
     def close(self) -> None:
-        """Close the file."""
+        """Close the file, and the connection to what is shared."""
         self._disk.close()
+        if self._shared is not None:
+            self._shared.close()
+
+
+def shown_at(state: Mapping[str, Any]) -> float:
+    """When a state was saved, as the clock showed it (Unix s); 0 for none."""
+    return float(state.get("at", 0.0)) + float(state.get("step_s", 0.0))
 
 
 def line_of(topic: str, payload: bytes, at: float, *, retained: bool) -> bytes:
