@@ -1,4 +1,4 @@
-"""Two daemons share four banks on a real broker: each watches its own, below a prefix of its own."""
+"""Two daemons share four banks on a real broker: each watches its own, below its own prefix."""
 
 from __future__ import annotations
 
