@@ -101,7 +101,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         for name, parser in ALL.items()
         if name.split()[1] not in _NEEDS_MORE
         for line in examples(parser.format_help())
-        if not {"--live", "--host", "history"} & set(shlex.split(line))
+        if not {"--live", "--host", "--dask", "history"} & set(shlex.split(line))
     ],
 )
 def test_what_needs_nothing_else_runs(

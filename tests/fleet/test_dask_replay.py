@@ -153,6 +153,19 @@ def test_a_bank_whose_recording_is_missing_does_not_end_the_others(
     assert found[1].messages == 240
 
 
+def test_a_bank_that_falls_silent_is_watched_to_the_end_of_the_recording(
+    tmp_path: Path, config: Config, rules: RuleTexts
+) -> None:
+    early = [line for line in lines("site-1") if line["t"] < START + 600]
+    late = [line for line in lines("site-2") if line["t"] > START + 600]
+    path = tmp_path / "two.jsonl"
+    path.write_text("".join(json.dumps(line) + "\n" for line in (*early, *late)))
+    silent, other = replay_part(config, rules, ["site-1", "site-2"], [str(path)])
+    stale = {t["alarm"] for t in silent.transitions if t["alarm"].startswith("telemetry-stale/")}
+    assert stale == {"telemetry-stale/pack/site-1.alder", "telemetry-stale/pack/site-1.birch"}
+    assert silent.end_at == other.end_at == late[-1]["t"]
+
+
 @pytest.mark.filterwarnings("ignore")
 def test_the_command(fleet: Path, client: Any, capsys: pytest.CaptureFixture[str]) -> None:
     address = client.scheduler.address

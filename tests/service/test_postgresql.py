@@ -51,7 +51,8 @@ def entry(number: int, alarm: str = "cell-high/pack/birch") -> JournalEntry:
 
 def journal(conninfo: str) -> list[tuple[Any, ...]]:
     with psycopg.connect(conninfo) as db:
-        return db.execute("SELECT instance, bank, alarm FROM watchd_journal ORDER BY id").fetchall()
+        rows = db.execute("SELECT instance, bank, alarm FROM watchd_journal ORDER BY id")
+        return list(rows)
 
 
 def test_a_bank_is_taken_over_with_its_state(conninfo: str) -> None:
@@ -124,6 +125,27 @@ def test_while_the_server_is_away_some_waits_and_then_all_is_written(
     assert shared.fault() is None
     assert len(journal(conninfo)) == 1 + 3
     assert set(shared.load(["hut", "barn"])) == {"hut", "barn"}
+    shared.close()
+
+
+def test_a_state_that_comes_during_a_write_waits_for_the_next(
+    conninfo: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shared = Shared(conninfo, 1, BANKS)
+    state = saved(lived(config_of(TWO)))
+    save = Tables.save
+
+    def slow(self: Tables, *given: Any) -> None:
+        shared.state({**state, "at": state["at"] + 60})
+        save(self, *given)
+
+    monkeypatch.setattr(Tables, "save", slow)
+    shared.state(state)
+    assert shared.write()
+    assert shared.is_due()
+    monkeypatch.undo()
+    assert shared.write()
+    assert shared.load(["hut"])["hut"]["at"] == state["at"] + 60
     shared.close()
 
 

@@ -137,6 +137,8 @@ def _wiring(config: Config) -> tuple[Any, ...]:
         config.broker,
         config.prefix,
         config.sources,
+        # One of several subscribes to the topics of its own banks.
+        None if config.share is None else [b.topic_name or n for n, b in config.banks.items()],
         telemetry.max_payload_bytes,
         telemetry.max_waiting,
     )
