@@ -107,7 +107,7 @@ def test_each_watches_its_own_banks_alone(
 
 @pytest.mark.postgresql
 def test_a_bank_moves_with_its_state_to_another_daemon(
-    broker: BrokerProcess, tmp_path: Path, start: Start, tmp_path_factory: pytest.TempPathFactory
+    broker: BrokerProcess, tmp_path: Path, start: Start
 ) -> None:
     """Two share, then three: the third has its banks from the database, alarms and all."""
     pytest.importorskip("psycopg", reason="needs the extra fleet")
@@ -115,10 +115,7 @@ def test_a_bank_moves_with_its_state_to_another_daemon(
     if programs is None:
         pytest.skip("no PostgreSQL server on this machine")
     moved = next(bank for bank in BANKS if instance_of(bank, 3) == 3)
-    folder = tmp_path_factory.mktemp("pg")
-    for parent in (folder, folder.parent, folder.parent.parent):
-        parent.chmod(0o711)
-    with postgresql.server(folder, programs) as server:
+    with postgresql.server(programs) as server:
         more = f', postgresql: "{server.conninfo}"'
         config = written(tmp_path, broker.port, 2, more)
         with Listener(broker.port, "watchd/#") as listener, Bridge(broker.port) as bridge:

@@ -25,14 +25,11 @@ pytestmark = pytest.mark.postgresql
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+def server() -> Iterator[Server]:
     programs = postgresql.programs()
     if programs is None:
         pytest.skip("no PostgreSQL server on this machine")
-    folder = tmp_path_factory.mktemp("pg")
-    for parent in (folder, folder.parent, folder.parent.parent):
-        parent.chmod(0o711)  # the server's user goes through
-    with postgresql.server(folder, programs) as found:
+    with postgresql.server(programs) as found:
         yield found
 
 
