@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from types import ModuleType
 
 import pytest
 
 from tests.scene import Scene, config_of, leading, pack, rules_of
 from watchd import estimators
-from watchd.alarms.alarm import Alarm
+from watchd.alarms.alarms import Alarms
 from watchd.alarms.state import Transition
 from watchd.estimators import BANK_FIGURES, CELL_FIGURES, PACK_FIGURES
 from watchd.figures import About, Figure, Figures, Kind, Value
@@ -90,14 +90,14 @@ EVERY_CELL = rules_of(
 def cell_figures(monkeypatch: pytest.MonkeyPatch) -> list[Figures]:
     """The figures that alarms about cells are given."""
     given: list[Figures] = []
-    evaluate = Alarm.evaluate
+    evaluate = Alarms.evaluate
 
-    def watched(alarm: Alarm, at: float, figures: Figures) -> Sequence[Transition]:
-        if alarm.rule.about is About.CELL:
+    def watched(alarms: Alarms, at: float, figures: Figures) -> list[Transition]:
+        if any(alarm.rule.about is About.CELL for alarm in alarms):
             given.append(figures)
-        return evaluate(alarm, at, figures)
+        return evaluate(alarms, at, figures)
 
-    monkeypatch.setattr(Alarm, "evaluate", watched)
+    monkeypatch.setattr(Alarms, "evaluate", watched)
     return given
 
 

@@ -84,6 +84,8 @@ class Alarms:
             alarm.is_awake = not alarm.is_at_rest
             if alarm.is_awake:
                 awake.append(place)
+            else:
+                alarm.conditions.cap_a = None  # it is not looked at, so it would grow old
         self._set(awake)
 
     def _look(self, at: float, figures: Figures) -> None:

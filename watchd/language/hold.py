@@ -24,7 +24,8 @@ class Hold:
 
     def snapshot(self) -> list[Any]:
         """Plain data from which the count goes on."""
-        return [self._held_s, self._running, self._at]
+        # Of one that does not run, when it was looked at last means nothing.
+        return [self._held_s, self._running, self._at if self._running else 0.0]
 
     @property
     def is_clear(self) -> bool:

@@ -168,17 +168,20 @@ class Archive:
         """What is wrong with the store, or is right again (None), since the last call."""
         found: list[tuple[Fault, str | None]] = []
         shared = self._shared.fault() if self._shared is not None else None
-        changed = shared != self._shared_fault
-        self._shared_fault = shared
+        changed, self._shared_fault = shared != self._shared_fault, shared
         for what, why in self._disk.take_faults():
             if what is Fault.STORE:
-                self._file_fault, changed = why, True
+                self._file_fault, changed = why, False
+                found.append((what, self._fault()))
             else:
                 found.append((what, why))
         if changed:
-            both = [why for why in (self._file_fault, shared) if why is not None]
-            found.append((Fault.STORE, "; ".join(both) or None))
+            found.append((Fault.STORE, self._fault()))
         return found
+
+    def _fault(self) -> str | None:
+        both = [why for why in (self._file_fault, self._shared_fault) if why is not None]
+        return "; ".join(both) or None
 
     async def write(
         self, state: dict[str, Any] | None, *, last: bool = False, upto: int = 0
