@@ -51,6 +51,8 @@ STDERR = 2
 FAREWELL_S = 1.0
 # Whatever hangs (a name server, a broker that no longer answers), a stop ends within this.
 LAST_RESORT_S = 1.8
+# But for each bank there are some messages more to say and some state to be packed and written.
+LONGER_A_BANK_S, LONGEST_S = 0.03, 20.0
 log = structlog.get_logger("watchd")
 
 
@@ -109,7 +111,8 @@ class Service:
             settle()
             notify("READY=1")
             await stop.wait()
-            loop.call_later(LAST_RESORT_S, os._exit, 0)
+            longer_s = min(LONGER_A_BANK_S * (len(self._config.banks) - 1), LONGEST_S)
+            loop.call_later(LAST_RESORT_S + longer_s, os._exit, 0)
             notify("STOPPING=1")
             log.info("watchd stops")
             scheduler.shutdown(wait=False)
@@ -120,7 +123,7 @@ class Service:
             self._links.stop_receiving()
             self._outbox.put(self._engine.farewell(self._now()))
             try:
-                async with asyncio.timeout(FAREWELL_S):
+                async with asyncio.timeout(FAREWELL_S + longer_s / 2):
                     await self._outbox.drained()
             except TimeoutError:
                 log.warning("the broker did not take the farewell in time")
