@@ -17,6 +17,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.service.brokers import HOST
 
+# The daemon's Python: for memory one that has watchd alone, since the tests' packages bring others in.
+PYTHON = os.environ.get("WATCHD_BENCH_PYTHON", sys.executable)
 TICKS_S = 1 / os.sysconf("SC_CLK_TCK")
 CHUNK_S = 0.01  # what is due in it is sent together
 QUIET_S = 0.3
@@ -114,7 +116,7 @@ def daemon(
     `program`: what Python is to run instead; `options`: more of them.
     """
     with_profile = ["-m", "cProfile", "-o", str(profile)] if profile is not None else []
-    command = [sys.executable, *with_profile, *program, "run", "--config", str(config), *options]
+    command = [PYTHON, *with_profile, *program, "run", "--config", str(config), *options]
     memory = Path("/dev/shm")  # noqa: S108
     spool = (memory if memory.is_dir() else config.parent) / f"watchd-bench-{os.getpid()}"
     child = Child(command, log=config.parent / "watchd.log", spool=spool)

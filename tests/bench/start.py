@@ -20,7 +20,7 @@ from tempfile import TemporaryDirectory
 from paho.mqtt import client as paho
 
 from tests.bench.bank_of_packs import Bridge, write_config
-from tests.bench.processes import Child, publisher
+from tests.bench.processes import PYTHON, Child, publisher
 from tests.service.brokers import mosquitto
 
 PACKS, STARTS, GOAL_S, EVERY_S = 4, 5, 1.0, 0.02
@@ -91,7 +91,7 @@ def _start(folder: Path, config: Path, client: paho.Client, what: str) -> None:
         client.on_message = on_message
         begin = time.monotonic()
         child = Child(
-            [sys.executable, "-m", "watchd", "run", "--config", str(config)],
+            [PYTHON, "-m", "watchd", "run", "--config", str(config)],
             log=folder / "watchd.log",
             spool=folder / "spool",
         )
