@@ -367,7 +367,9 @@ class Engine:
     def _take_through_rules(self, watch: Watch, at: float) -> None:
         for transition in watch.evaluate(at):
             self._moved(transition)
-        self._say.unknowns(watch.awake())
+        awake = watch.awake()
+        if awake:
+            self._say.unknowns(awake)
 
     def _look_again(self, watch: Watch) -> None:
         self._agenda.set(self._watches.index[watch.subject], watch.next_at())

@@ -25,7 +25,8 @@ from watchd.watch.watches import Watches
 SERVICE_EVERY_S = 60.0
 SERVICE_NEWS_S = 5.0  # when something was refused, dropped or failed
 NEVER = float("-inf")
-NOTHING_SAID: tuple[float, None] = (NEVER, None)
+NOTHING_SAID: tuple[float, Advice | VoltageAdvice | None] = (NEVER, None)
+KINDS = tuple(Kind)
 
 
 class Publications:
@@ -37,7 +38,8 @@ class Publications:
         self.step_s = 0.0  # see Engine.step_clock
         self._figures_every_s, self._rules = figures_every_s, rules
         self._out: list[Publish] = []
-        self._said: dict[str, dict[str, tuple[float, Advice | VoltageAdvice]]] = {}
+        # Of each bank what was said last of each `Kind`, in their order, and when.
+        self._said: dict[str, list[tuple[float, Advice | VoltageAdvice | None]]] = {}
         self._figures_at: dict[str, float] = {}
         self._figures: dict[str, FiguresText] = {}
         self._unknown: dict[str, tuple[str, ...]] = {}
@@ -95,14 +97,15 @@ class Publications:
         """Say a bank's advice if it changed or is to be renewed; what was said, if it is new."""
         found, of_bank = [], self._said.get(bank.name)
         if of_bank is None:
-            of_bank = self._said[bank.name] = {}
-        for kind, advice in bank.suggested():
-            said_at, before = of_bank.get(kind, NOTHING_SAID)
-            renew = at - said_at >= bank.refresh_s and advice.amount is not None
-            if not (renew or worth_saying(before, advice)):
+            of_bank = self._said[bank.name] = [NOTHING_SAID] * len(KINDS)
+        refresh_s = bank.refresh_s
+        for place, (kind, advice) in enumerate(bank.suggested()):
+            said_at, before = of_bank[place]
+            renew = at - said_at >= refresh_s and advice.amount is not None
+            if not renew and (before is advice or not worth_saying(before, advice)):
                 continue
-            of_bank[kind] = (at, advice)
-            self._out.extend(self._advice(bank, kind))
+            of_bank[place] = (at, advice)
+            self._out.extend(self._advice(bank, place))
             same = before is not None and (
                 (before.amount, before.limited_by) == (advice.amount, advice.limited_by)
             )
@@ -112,12 +115,13 @@ class Publications:
 
     def advice(self, bank: BankWatch) -> list[Publish]:
         """The messages of what was last advised for a bank."""
-        return [message for kind in Kind for message in self._advice(bank, kind)]
+        return [message for place in range(len(KINDS)) for message in self._advice(bank, place)]
 
-    def _advice(self, bank: BankWatch, kind: Kind) -> list[Publish]:
-        topic = self.topics.advice(kind, bank.name)
-        number_topic = self.topics.advice_number(kind, bank.name)
-        said_at, advice = self._said.get(bank.name, {}).get(kind, NOTHING_SAID)
+    def _advice(self, bank: BankWatch, place: int) -> list[Publish]:
+        topic = self.topics.advice(KINDS[place], bank.name)
+        number_topic = self.topics.advice_number(KINDS[place], bank.name)
+        said = self._said.get(bank.name)
+        said_at, advice = said[place] if said is not None else NOTHING_SAID
         if advice is None or advice.amount is None:
             return [withdrawal(topic), withdrawal(number_topic)]
         life_s = bank.valid_for_s
@@ -157,8 +161,8 @@ class Publications:
         return any(
             topic in (self.topics.advice(of, bank), self.topics.advice_number(of, bank))
             for bank, said in self._said.items()
-            for of, (_, advice) in said.items()
-            if advice.amount is not None
+            for of, (_, advice) in zip(KINDS, said, strict=True)
+            if advice is not None and advice.amount is not None
         )
 
     def figures_due(self, watch: Watch, at: float) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, cast
 
@@ -71,11 +70,15 @@ class Stub:
         others = dict.fromkeys(("power_w", "soc_pct", "charge_state"))
         return {**others, "nameplate_ah": self.pack.nameplate_ah, **self.seen.figures}
 
+    @property
+    def told_state(self) -> PackState:
+        return self.seen
+
     def state(self) -> PackState:
         return self.seen
 
-    def caps(self) -> Iterator[Cap]:
-        return iter(self.capped)
+    def caps(self) -> list[Cap]:
+        return list(self.capped)
 
     def look_again_s(self) -> float:
         return 10.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -36,9 +36,11 @@ class Cap:
     limit_a: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class PackState:
     """A pack with what is known of it now. `has_temperature`: a source maps it.
+
+    Never changed, though not frozen: one is made for each sample, and that would double its cost.
 
     `trip_wanted`: a temporary over-voltage threshold is set, and its trip is waited for. Of a pack
     that was evaluated anew there is another `PackState`; while it is the same one, nothing of it
@@ -84,6 +86,15 @@ class Part:
     pack_limit_a: float | None = None
     share: float | None = None
 
+    def as_data(self) -> dict[str, Any]:
+        """Plain data, for a payload, without what is not known."""
+        data: dict[str, Any] = {"what": self.what, "limit_a": self.limit_a, "because": self.because}
+        if self.pack_limit_a is not None:
+            data["pack_limit_a"] = self.pack_limit_a
+        if self.share is not None:
+            data["share"] = self.share
+        return data
+
 
 class Advice:
     """A suggested current limit: `limit_a` None is "no advice", and `because` says why.
@@ -92,7 +103,7 @@ class Advice:
     `why`, which is asked for them once, when somebody reads them.
     """
 
-    __slots__ = ("_because", "_parts", "_why", "limit_a", "limited_by")
+    __slots__ = ("_because", "_parts", "_why", "amount", "limit_a", "limited_by")
 
     def __init__(
         self,
@@ -103,13 +114,9 @@ class Advice:
         *,
         why: Callable[[], tuple[str, tuple[Part, ...]]] | None = None,
     ) -> None:
-        self.limit_a, self.limited_by = limit_a, limited_by
+        self.limit_a = self.amount = limit_a  # `amount`: the plain number, of any kind of advice
+        self.limited_by = limited_by
         self._because, self._parts, self._why = because, parts, why
-
-    @property
-    def amount(self) -> float | None:
-        """The plain number."""
-        return self.limit_a
 
     @property
     def because(self) -> str:
@@ -125,12 +132,11 @@ class Advice:
 
     def as_data(self) -> dict[str, Any]:
         """Plain data, for a payload."""
-        parts = [{k: v for k, v in asdict(p).items() if v is not None} for p in self.parts]
         return {
             "limit_a": self.limit_a,
             "limited_by": self.limited_by,
             "because": self.because,
-            "parts": parts,
+            "parts": [part.as_data() for part in self.parts],
         }
 
     def __eq__(self, other: object) -> bool:
@@ -169,7 +175,11 @@ class VoltageAdvice:
 
     def as_data(self) -> dict[str, Any]:
         """Plain data, for a payload."""
-        return asdict(self)
+        return {
+            "voltage_v": self.voltage_v,
+            "limited_by": self.limited_by,
+            "because": self.because,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +230,10 @@ def missing(state: PackState, needed: tuple[str, ...]) -> str | None:
             return _not_come(state)
     if state.has_temperature and figures["temperature_min_degc"] is None:
         return _not_come(state)
+    get = figures.get
     for name in UNTRUSTED:
-        if figures.get(name):
-            return f"what {state.name} sends cannot be trusted: {figures.get(f'{name}_what')}"
+        if get(name):
+            return f"what {state.name} sends cannot be trusted: {get(f'{name}_what')}"
     return None
 
 

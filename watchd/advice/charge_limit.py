@@ -99,9 +99,16 @@ class ChargeLimit:
         return seen.carrying
 
     def _own(self, state: PackState) -> list[OwnLimit]:
-        voltage = self._wanted_trip(state) if state.trip_wanted else self._voltage(state)
-        found = self._fixed.of(state, state.pack.max_charge_a, "take")
-        if voltage is not None and voltage.limit_a < state.pack.max_charge_a:
+        most_a, headroom_a = state.pack.max_charge_a, state.figures["charge_headroom_a"]
+        found = self._fixed.of(state, most_a, "take")
+        voltage: OwnLimit | None = None
+        if state.trip_wanted:
+            voltage = self._wanted_trip(state)
+        elif not isinstance(headroom_a, float):
+            voltage = self._taper(state)
+        elif headroom_a < most_a:
+            voltage = self._voltage(state, headroom_a)
+        if voltage is not None and voltage.limit_a < most_a:
             found.append(voltage)
         found += self._bands.limits(state)
         if self._caps:
@@ -111,26 +118,23 @@ class ChargeLimit:
             found.append(OwnLimit("balancing hold", held.limit_a, lambda: held.because))
         return found
 
-    def _voltage(self, state: PackState) -> OwnLimit | None:
-        """By the first cell to come to its limit; by a taper, while too little is learnt.
+    def _taper(self, state: PackState) -> OwnLimit:
+        """By a taper, while too little is learnt of the cells."""
+        name, no = state.name, state.figures["cell_max_no"]
+        over_v, volts = self._overvoltage_v(state), measured(state, "cell_max_v")
+        return OwnLimit(
+            "taper",
+            charge_taper_a(volts, state.pack, self._bank, self._profile, over_v),
+            lambda: (
+                f"{name}'s cell {no:.0f} is at {volts:.3f} V, over-voltage is at {over_v:.2f} V"
+            ),
+        )
 
-        None where that leaves all that the pack may take.
-        """
-        name, figures, pack = state.name, state.figures, state.pack
-        headroom_a = figures["charge_headroom_a"]
-        if isinstance(headroom_a, float) and headroom_a >= pack.max_charge_a:
-            return None
+    def _voltage(self, state: PackState, headroom_a: float) -> OwnLimit:
+        """By the first cell to come to its limit."""
+        name, figures, settings = state.name, state.figures, self._bank.charge_limit
         over_v, volts = self._overvoltage_v(state), measured(state, "cell_max_v")
         no, first = figures["cell_max_no"], figures["charge_headroom_cell_no"]
-        if not isinstance(headroom_a, float):
-            return OwnLimit(
-                "taper",
-                charge_taper_a(volts, pack, self._bank, self._profile, over_v),
-                lambda: (
-                    f"{name}'s cell {no:.0f} is at {volts:.3f} V, over-voltage is at {over_v:.2f} V"
-                ),
-            )
-        settings = self._bank.charge_limit
 
         def because() -> str:
             is_at = f", now at {volts:.3f} V," if first == no else ""
@@ -194,10 +198,13 @@ def _fixed(state: PackState, most_a: float, verb: str) -> list[OwnLimit]:
 
 def carrying(state: PackState, own: Sequence[OwnLimit], direction: float = 1.0) -> Carrying:
     """The pack as it carries, with its own limits; `direction` is -1 for discharge."""
-    mohm = state.figures["horizon_mohm"]
+    figures = state.figures
+    mohm, current_a = figures["horizon_mohm"], figures["current_a"]
+    if not isinstance(current_a, float):
+        current_a = measured(state, "current_a")
     return Carrying(
         state.name,
-        direction * measured(state, "current_a"),
+        direction * current_a,
         state.pack.nameplate_ah,
         mohm if isinstance(mohm, float) and mohm > 0.0 else None,
         own,

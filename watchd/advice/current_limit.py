@@ -32,6 +32,11 @@ class Carrying(Carrier):
     limits: Sequence[OwnLimit]
     least_a: float
 
+    def most_a(self) -> float:
+        """Beyond what it can never go, in A."""
+        maxima = [_counted_a(each) for each in self.limits if each.what.endswith(MAXIMUM)]
+        return min(maxima, default=math.inf)
+
 
 def least_of(limits: Sequence[OwnLimit]) -> float:
     """The least of a pack's own limits in A; minus infinity where one stops all."""
@@ -82,15 +87,19 @@ class CurrentLimit:
 
     def update(self, at: float, packs: Sequence[Carrying], ceiling: Ceiling) -> Advice:
         """The limit as of `at`, of the packs that carry; at least one."""
-        reasons = _Reasons(tuple(packs), ceiling, self._sharing.update(at, packs))
-        lowest_a = reasons.lowest_a()
+        carrying = tuple(packs)
+        split = self._sharing.update(at, carrying)
+        lowest_a = _lowest_a(carrying, split, ceiling)
         target_a = math.floor(lowest_a * 10) / 10
+        reasons = _Reasons(carrying, ceiling, split)
         limit_a, before = target_a, self._limit_a
-        if before is not None and target_a < before:
+        if before is None or target_a == before:
+            pass
+        elif target_a < before:
             self._fell_at = at
-        elif before is not None and self._is_noise(at, before, target_a):
+        elif self._is_noise(at, before, target_a):
             limit_a = before
-        elif before is not None and target_a > before:
+        else:
             rise_a_min = self._rise_a_min or RISE_PART_A_MIN * reasons.most_a()
             limit_a = min(target_a, before + rise_a_min * (at - self._limit_at) / 60)
             if limit_a < target_a:
@@ -114,17 +123,6 @@ class _Reasons:
         self._packs, self._ceiling, self._split = packs, ceiling, split
         self.toward_a: float | None = None
 
-    def lowest_a(self) -> float:
-        """The least that the bank may carry because of anything."""
-        split, of_packs = self._split, zip(self._packs, self._split.parts, strict=True)
-        # What `Split.bank_a` gives grows with each of its terms, also as rounded: the least of
-        # the packs' terms gives the least of all.
-        if split.is_learnt:
-            change_a = min([(pack.least_a - pack.current_a) / part for pack, part in of_packs])
-            return min(self._ceiling.lowest_a, max(split.total_a + change_a, 0.0))
-        packs_a = min([pack.least_a / part for pack, part in of_packs])
-        return min(self._ceiling.lowest_a, packs_a if packs_a > -math.inf else 0.0)
-
     def limited_by(self, lowest_a: float) -> str:
         """What rules: the first of what comes to `lowest_a`."""
         if self.toward_a is not None:
@@ -140,12 +138,7 @@ class _Reasons:
 
     def most_a(self) -> float:
         """Beyond what it can never go."""
-        packs = (
-            self._bank_a(index, _counted_a(limit))
-            for index, pack in enumerate(self._packs)
-            for limit in pack.limits
-            if limit.what.endswith(MAXIMUM)
-        )
+        packs = [self._bank_a(index, pack.most_a()) for index, pack in enumerate(self._packs)]
         return min(self._ceiling.most_a, *packs)
 
     def told(self) -> tuple[str, tuple[Part, ...]]:
@@ -170,6 +163,21 @@ class _Reasons:
 
     def _bank_a(self, index: int, counted_a: float) -> float:
         return self._split.bank_a(index, counted_a) if counted_a > -math.inf else 0.0
+
+
+def _lowest_a(packs: Sequence[Carrying], split: Split, ceiling: Ceiling) -> float:
+    """The least that the bank may carry because of anything."""
+    # What `Split.bank_a` gives grows with each of its terms, also as rounded: the least of the
+    # packs' terms gives the least of all.
+    of_packs = zip(packs, split.parts, strict=True)
+    if split.is_learnt:
+        change_a = min([(pack.least_a - pack.current_a) / part for pack, part in of_packs])
+        packs_a = max(split.total_a + change_a, 0.0)
+    else:
+        packs_a = min([pack.least_a / part for pack, part in of_packs])
+        if packs_a == -math.inf:
+            packs_a = 0.0
+    return min(ceiling.lowest_a, packs_a)
 
 
 def _counted_a(limit: OwnLimit) -> float:

@@ -22,14 +22,13 @@ NEEDED = ("cell_min_v", "current_a")
 
 
 class _Seen:
-    """Of one pack: what it may give, what is missing of it; and once it gives, its limits."""
+    """Of one pack: what is missing of it, whether it may give; and once it gives, its limits."""
 
-    __slots__ = ("carrying", "lacking", "may_give", "most_a", "state")
+    __slots__ = ("carrying", "lacking", "may_give", "state")
 
     def __init__(self, state: PackState) -> None:
         self.state = state
-        self.most_a = state.pack.max_discharge_a
-        self.lacking = missing(state, NEEDED) if self.most_a is not None else None
+        self.lacking = missing(state, NEEDED)
         self.may_give = state.figures["discharge_allowed"] is not False
         self.carrying: Carrying | None = None
 
@@ -43,6 +42,7 @@ class DischargeLimit:
         self._packs = OfPacks(_Seen)
         self._fixed = FixedLimits()
         self._ceiling: tuple[float, Ceiling] | None = None
+        self._withdrawn = Advice(None, "withdrawn")
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -50,21 +50,26 @@ class DischargeLimit:
 
     def update(self, at: float, packs: Sequence[PackState]) -> Advice:
         """The suggestion as of `at`. `packs`: those of the bank that are in service."""
-        seen, giving, lacking = self._packs.of(packs), [], None
-        for each in seen:
-            if each.most_a is None:
-                why = f"the config has no max_discharge_a of {each.state.name}"
-                return Advice(None, "withdrawn", why)
+        for state in packs:
+            if state.pack.max_discharge_a is None:
+                return self._none(f"the config has no max_discharge_a of {state.name}")
+        giving, lacking = [], None
+        for each in self._packs.of(packs):
             lacking = lacking or each.lacking
             if each.may_give:
                 giving.append(each)
         if lacking is not None:
-            return Advice(None, "withdrawn", lacking)
+            return self._none(lacking)
         if not giving:
             why = "no BMS lets its pack discharge" if packs else "no pack is in service"
             return self._limit.nothing(at, "no pack may discharge", why)
         carrying = [each.carrying or self._carrying(each) for each in giving]
         return self._limit.update(at, carrying, self._of_bank(packs))
+
+    def _none(self, why: str) -> Advice:
+        if self._withdrawn.because != why:
+            self._withdrawn = Advice(None, "withdrawn", why)
+        return self._withdrawn
 
     def _of_bank(self, packs: Sequence[PackState]) -> Ceiling:
         most_a = self._bank.max_discharge_a or sum([p.pack.max_discharge_a or 0.0 for p in packs])
@@ -73,7 +78,7 @@ class DischargeLimit:
         return self._ceiling[1]
 
     def _carrying(self, seen: _Seen) -> Carrying:
-        own = self._own(seen.state, seen.most_a or 0.0)
+        own = self._own(seen.state, seen.state.pack.max_discharge_a or 0.0)
         seen.carrying = carrying(seen.state, own, -1.0)
         return seen.carrying
 

@@ -79,7 +79,8 @@ class BalancingHold:
 
         `charging_left_h`: how long the bank usually still charges today; None where not known.
         """
-        self._spend(at)
+        if self._at is not None:
+            self._spend(at, self._at)
         wanting = [each for each in self._packs.of(packs) if each.goes_on]
         if not wanting or not self._has_time(packs, charging_left_h):
             self._held.clear()
@@ -98,14 +99,12 @@ class BalancingHold:
             self._at = at
         return found
 
-    def _spend(self, at: float) -> None:
-        """Count the time in which a pack was held; `_at` is when one last was."""
-        if self._at is None:
-            return
+    def _spend(self, at: float, held_at: float) -> None:
+        """Count the time in which a pack was held; `held_at` is when one last was."""
         if self._held:
-            self._spent_s += max(at - self._at, 0.0)
+            self._spent_s += max(at - held_at, 0.0)
             self._at = at
-        elif at - self._at >= APART_S:
+        elif at - held_at >= APART_S:
             self._spent_s, self._at = 0.0, None
 
     def _has_time(self, packs: Sequence[PackState], left_h: float | None) -> bool:

@@ -28,6 +28,6 @@ class OfPacks(Generic[Made]):
             self._states, self._made = list(packs), [self._make(state) for state in packs]
             return self._made
         for index, state in enumerate(packs):
-            if states[index] is not state:
+            if state is not states[index]:
                 states[index], made[index] = state, self._make(state)
         return made

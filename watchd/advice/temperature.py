@@ -30,8 +30,9 @@ class Bands:
 
     def limits(self, state: PackState) -> list[OwnLimit]:
         """What the bands and the window of charging leave, in A; not to be changed."""
-        name, (low, high) = state.name, _range(state)
-        if low is None or high is None:
+        name, figures = state.name, state.figures
+        low, high = figures["temperature_min_degc"], figures["temperature_max_degc"]
+        if not (isinstance(low, float) and isinstance(high, float)):
             self._inside.pop(name, None)
             self._found.pop(name, None)
             return []
@@ -71,18 +72,13 @@ def _in_band(state: PackState, band: Band, low: float, high: float) -> OwnLimit:
 def discharge_window(state: PackState) -> list[OwnLimit]:
     """Nothing outside the window of discharging."""
     window = state.pack.temperature
-    low, high = _range(state)
-    if low is None or high is None:
+    figures = state.figures
+    low, high = figures["temperature_min_degc"], figures["temperature_max_degc"]
+    if not (isinstance(low, float) and isinstance(high, float)):
         return []
     return _outside(
         state, low, high, window.discharge_min_degc, window.discharge_max_degc, "discharge"
     )
-
-
-def _range(state: PackState) -> tuple[float | None, float | None]:
-    figures = state.figures
-    low, high = figures["temperature_min_degc"], figures["temperature_max_degc"]
-    return (low, high) if isinstance(low, float) and isinstance(high, float) else (None, None)
 
 
 def _is_in(band: Band, low: float, high: float, back_k: float) -> bool:

@@ -27,6 +27,7 @@ class Alarms:
     __slots__ = (
         "_alarms",
         "_awake",
+        "_capping",
         "_explains",
         "_look_at",
         "_places",
@@ -43,6 +44,7 @@ class Alarms:
         self._rules = rule_set_of(tuple(alarm.rule for alarm in self._alarms))
         self._places = list(range(len(self._alarms)))  # of those awake, in order
         self._awake: tuple[Alarm, ...] = self._alarms
+        self._capping = _that_may_cap(self._alarms)  # of those awake
         self._explains = any(alarm.parts is not None for alarm in self._alarms)
         self._look_at = float("-inf")
         self._seen: tuple[bool | None, ...] = ()
@@ -116,12 +118,15 @@ class Alarms:
     def _set(self, places: list[int]) -> None:
         if places != self._places:
             self._places = places
-            self._awake = tuple(self._alarms[place] for place in places)
+            self._awake = tuple([self._alarms[place] for place in places])
+            self._capping = _that_may_cap(self._awake)
 
     def due_at(self, after: float) -> float:
         """When the first delay or other time after `after` ends if nothing changes before."""
         first = NEVER
-        for alarm in self.awake():
+        if self._roll.woken:
+            self._set(self._woken())
+        for alarm in self._awake:
             due = alarm.due_at()
             if due is not None and after < due < first:
                 first = due
@@ -129,8 +134,14 @@ class Alarms:
 
     def caps(self) -> list[tuple[str, float]]:
         """What raised rules cap the charge current at, in A, by the name of the rule."""
-        return [
-            (alarm.rule.name, alarm.charge_limit_a)
-            for alarm in self.awake()
-            if alarm.charge_limit_a is not None
-        ]
+        if self._roll.woken:
+            self._set(self._woken())
+        if not self._capping:
+            return []
+        each = [(alarm.rule.name, alarm.charge_limit_a) for alarm in self._capping]
+        return [(name, amps) for name, amps in each if amps is not None]
+
+
+def _that_may_cap(alarms: Iterable[Alarm]) -> tuple[Alarm, ...]:
+    """Those whose rule caps the charge current while it is raised."""
+    return tuple([alarm for alarm in alarms if alarm.rule.charge_limit is not None])

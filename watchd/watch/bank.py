@@ -45,7 +45,12 @@ class BankWatch:
         known = saved or {}
         self.name, self.subject = name, f"bank/{name}"
         self._packs = packs
-        self._states: list[PackState | None] = [None] * len(packs)
+        # Of each pack as of the last evaluation: what advice sees, whether it is blind, how long
+        # to wait for it.
+        self._states: list[PackState] = []
+        self._blind: list[bool] = []
+        self._waits_s: list[float] = []
+        self._wait_s = LOOK_AGAIN_S
         self._settings = bank_settings(bank)
         self.audit = BankAudit(name)
         self._limit = ChargeLimit(bank, config.profile, known.get("limit"))
@@ -54,12 +59,14 @@ class BankWatch:
         self._hold = BalancingHold(bank, known.get("hold"))
         each_ah = [p.pack.nameplate_ah for p in packs]
         self._totals = totals.Totals(each_ah)
+        self.figures: Figures = self._totals.figures
+        self.figures.update(self._settings)
+        self.figures.update(self.audit.figures)
         whole_ah = sum(each_ah)
         self._daylight = daylight.Daylight(whole_ah, bank.charge_voltage_v, known.get("daylight"))
         self.refresh_s = bank.charge_limit.valid_for / 3
         self.valid_for_s = bank.charge_limit.valid_for
         self._suggested: tuple[tuple[Kind, Advice | VoltageAdvice], ...] = ()
-        self.figures: Figures = {}
         self._at = begun_at
         self._alarms = Alarms(
             restored(rule, self.subject, {"bank": name}, saved_alarms, explains=explains)
@@ -100,17 +107,17 @@ class BankWatch:
     def evaluate(self, at: float) -> list[Transition]:
         """Compute figures and advice as of `at`, and take them through the rules."""
         self._at = at
-        states = self._take_packs()
+        self._take_packs()
         figures = self.figures
         self._daylight.update(at, figures)
-        self._silence.covers_what_rests(all(p.is_blind for p in self._packs))
         caps = self._caps()
-        self._advise(at, states, caps)
+        self._advise(at, caps)
         found = self._alarms.evaluate(at, figures)
         # Rules see the advice, and a rule of the bank that was just raised caps it: once more.
         if found and self._caps() != caps:
-            self._advise(at, states, self._caps())
-        is_told = self._silence.is_told()
+            self._advise(at, self._caps())
+        # An alarm at rest is not raised, nor about to be.
+        is_told = bool(self._alarms.awake()) and self._silence.is_told()
         if is_told is not self._is_told:
             self._is_told = is_told
             self._woken += [p.subject for p in self._packs if p.told_of_bank(is_told)]
@@ -123,29 +130,49 @@ class BankWatch:
         woken, self._woken = self._woken, []
         return woken
 
-    def _take_packs(self) -> list[PackState]:
-        """Take what is new of the packs into the figures; the packs as advice sees them."""
-        states, is_new = [], False
+    def _take_packs(self) -> None:
+        """Take what is new of the packs."""
+        if not self._states:
+            self._meet()
+            return
+        states, is_new = self._states, False
         for index, pack in enumerate(self._packs):
-            state = pack.state()
-            states.append(state)
-            if state is not self._states[index]:
-                self._states[index], is_new = state, True
+            state = pack.told_state
+            if state is None or state is not states[index]:
+                is_new = True
+                states[index] = pack.state()
+                self._blind[index] = pack.is_blind
+                self._waits_s[index] = pack.look_again_s()
                 self._totals.take(index, pack.figures)
         if is_new:
-            self.audit.update([p.audit.sheet for p in self._packs])
-        if self.figures is not self._totals.figures:
-            self.figures = self._totals.figures
-            self.figures.update(self._settings)
-        self.figures.update(self.audit.figures)
-        return states
+            self._of_all()
+
+    def _meet(self) -> None:
+        """Take all packs for the first time."""
+        for index, pack in enumerate(self._packs):
+            self._states.append(pack.state())
+            self._blind.append(pack.is_blind)
+            self._waits_s.append(pack.look_again_s())
+            self._totals.take(index, pack.figures)
+        self._of_all()
+
+    def _of_all(self) -> None:
+        """What all packs together come to, now that one of them is another."""
+        self._wait_s = min(self._waits_s, default=LOOK_AGAIN_S)
+        self._silence.covers_what_rests(False not in self._blind)
+        if self.audit.update([p.audit.sheet for p in self._packs]):
+            self.figures.update(self.audit.figures)
 
     def _caps(self) -> list[Cap]:
-        caps = [cap for pack in self._packs for cap in pack.caps()]
-        return [*caps, *(Cap(None, name, amps) for name, amps in self._alarms.caps())]
+        found = []
+        for pack in self._packs:
+            found += pack.caps()
+        for name, amps in self._alarms.caps():
+            found.append(Cap(None, name, amps))
+        return found
 
-    def _advise(self, at: float, states: Sequence[PackState], caps: Sequence[Cap]) -> None:
-        figures = self.figures
+    def _advise(self, at: float, caps: Sequence[Cap]) -> None:
+        figures, states = self.figures, self._states
         left_h = figures["charging_left_h"]
         held = self._hold.update(at, states, left_h if isinstance(left_h, float) else None)
         charge = self._limit.update(at, states, caps, held)
@@ -177,5 +204,4 @@ class BankWatch:
 
     def next_at(self) -> float:
         """When to evaluate again if no pack is evaluated before."""
-        look_again_s = min((p.look_again_s() for p in self._packs), default=LOOK_AGAIN_S)
-        return min(self._at + look_again_s, self._alarms.due_at(self._at))
+        return min(self._at + self._wait_s, self._alarms.due_at(self._at))

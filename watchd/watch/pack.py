@@ -68,8 +68,9 @@ class PackWatch:
         self._told_missing: set[str] = set()
         self._at = begun_at
         # Of the last evaluation, made when first asked for.
-        self._state: PackState | None = None
         self._look_again_s: float | None = None
+        # What `state` gave since the last evaluation; None: nobody has asked yet.
+        self.told_state: PackState | None = None
         names = {"bank": pack.bank, "pack": name}
         every = tuple(rules)
         self._alarms = Alarms(
@@ -159,7 +160,7 @@ class PackWatch:
 
     def _evaluate(self, sample: Sample, *, unwatched: bool = False) -> list[Transition]:
         self._at, self._sample = sample.at, sample
-        self._state = self._look_again_s = None
+        self.told_state = self._look_again_s = None
         figures = self._compute(sample)
         if unwatched:
             figures = {n: v if n in self._settings else None for n, v in figures.items()}
@@ -239,9 +240,11 @@ class PackWatch:
 
     def next_at(self) -> float:
         """When to evaluate again if no message comes before."""
-        moments = [self._at + self.look_again_s(), self.parts.stale_at(self._at)]
-        moments.extend(a.due_at(self._at) for a in (self._alarms, *self._cell_alarms))
-        return min(moments)
+        at = self._at
+        first = min(at + self.look_again_s(), self.parts.stale_at(at), self._alarms.due_at(at))
+        for alarms in self._cell_alarms:
+            first = min(first, alarms.due_at(at))
+        return first
 
     @property
     def is_blind(self) -> bool:
@@ -257,17 +260,18 @@ class PackWatch:
         """That all packs of its bank are silent is told there, or no longer; whether it is new."""
         return self._silence.covers_what_asks(is_told)
 
-    def caps(self) -> Iterator[Cap]:
+    def caps(self) -> list[Cap]:
         """What raised rules cap the charge current of this pack at."""
-        for alarms in (self._alarms, *self._cell_alarms):
-            for rule, amps in alarms.caps():
-                yield Cap(self.name, rule, amps)
+        found = self._alarms.caps()
+        for alarms in self._cell_alarms:
+            found += alarms.caps()
+        return [Cap(self.name, rule, amps) for rule, amps in found]
 
     def state(self) -> PackState:
         """The pack as advice sees it; the same one until the pack is evaluated again."""
-        if self._state is None:
+        if self.told_state is None:
             has_temperature = self.parts.expects("temperature_degc", self._at)
-            self._state = PackState(
+            self.told_state = PackState(
                 self.name, self.pack, self.figures, has_temperature, self.trip_wanted
             )
-        return self._state
+        return self.told_state

@@ -50,13 +50,14 @@ class BankAudit:
         self.findings: list[Finding] = []
         self.figures: Figures = _figures(())
 
-    def update(self, sheets: list[Sheet]) -> None:
-        """Take the packs' sheets as they are now."""
+    def update(self, sheets: list[Sheet]) -> bool:
+        """Take the packs' sheets as they are now; whether they are others than before."""
         if sheets == self._seen:
-            return
+            return False
         self._seen = sheets
         self.findings = audit_bank(self._bank, sheets)
         self.figures = _figures(self.findings)
+        return True
 
 
 def audit_data(sheets: Iterable[Sheet], findings: Iterable[Finding]) -> dict[str, Any]:

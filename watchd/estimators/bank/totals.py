@@ -88,73 +88,104 @@ class Totals:
     def __init__(self, nameplate_ah: Sequence[float]) -> None:
         self._weights = list(nameplate_ah)
         self._weight = sum(self._weights)
-        made = {**_MADE, "soc_pct": self._mean}
-        of_none: list[Value] = [None] * len(self._weights)
-        self._columns = [(name, made[name], list(of_none)) for name in _OF]
-        self._rows: list[tuple[Value, ...]] = [(None,) * len(_OF)] * len(self._weights)
+        packs = len(self._weights)
+        numbers = {**_OF_NUMBERS, "soc_pct": self._mean}
+        self._columns = [
+            _Numbers(name, packs, numbers[name])
+            if name in numbers
+            else _Values(name, packs, _OF_VALUES[name])
+            for name in _OF
+        ]
+        self._rows: list[tuple[Value, ...]] = [(None,) * len(_OF)] * packs
         self.figures: Figures = {}
-        for name, of_all, values in self._columns:
-            self.figures[name] = of_all(values)
-            if name == "soc_pct":
+        for column in self._columns:
+            self.figures[column.name] = column.figure()
+            if column.name == "soc_pct":
                 self.figures["nameplate_ah"] = round(self._weight, 6)
-            elif name == "cell_min_v":
-                self.figures["packs"] = float(len(self._weights))
+            elif column.name == "cell_min_v":
+                self.figures["packs"] = float(packs)
 
     def take(self, index: int, pack: Figures) -> None:
         """The figures of a pack are these now."""
         row, before = _ROW(pack), self._rows[index]
         self._rows[index] = row
         for place, value in enumerate(row):
-            if value is not before[place]:
-                name, of_all, values = self._columns[place]
-                values[index] = value
-                self.figures[name] = of_all(values)
+            if value != before[place]:
+                column = self._columns[place]
+                self.figures[column.name] = column.take(index, value)
 
-    def _mean(self, socs: Sequence[Value]) -> Value:
-        known = _known(socs)
-        if not known:
+    def _mean(self, socs: Sequence[float]) -> float | None:
+        if not socs:
             return None
-        weighted = sum([w * s for w, s in zip(self._weights, known, strict=True)])
+        weighted = sum([w * s for w, s in zip(self._weights, socs, strict=True)])
         return round(weighted / self._weight, 3)
 
 
-class _Column:
-    """One figure of the bank, made of one of each pack."""
+class _Numbers:
+    """One figure of the bank, made of a number of each pack; unknown where one of them is."""
 
-    __slots__ = ("made", "name", "of", "values")
+    __slots__ = ("_made", "_unknown", "_values", "name")
 
-    def __init__(self, name: str, of: str, made: Callable[[Sequence[Value]], Value]) -> None:
-        self.name, self.of, self.made = name, of, made
-        self.values: list[Value] = []
+    def __init__(
+        self, name: str, packs: int, made: Callable[[Sequence[float]], float | None]
+    ) -> None:
+        self.name, self._made = name, made
+        self._values, self._unknown = [0.0] * packs, set(range(packs))
+
+    def figure(self) -> Value:
+        """The figure as of now."""
+        return None if self._unknown else self._made(self._values)
+
+    def take(self, index: int, value: Value) -> Value:
+        """The figure, now that a pack has this."""
+        if not isinstance(value, float):
+            self._unknown.add(index)
+            return None
+        self._values[index] = value
+        if self._unknown:
+            self._unknown.discard(index)
+            return self.figure()
+        return self._made(self._values)
+
+
+class _Values:
+    """One figure of the bank, made of a text or flag of each pack."""
+
+    __slots__ = ("_made", "_values", "name")
+
+    def __init__(self, name: str, packs: int, made: Callable[[Sequence[Value]], Value]) -> None:
+        self.name, self._made = name, made
+        self._values: list[Value] = [None] * packs
+
+    def figure(self) -> Value:
+        """The figure as of now."""
+        return self._made(self._values)
+
+    def take(self, index: int, value: Value) -> Value:
+        """The figure, now that a pack has this."""
+        self._values[index] = value
+        return self._made(self._values)
 
 
 def bank_figures(packs: Mapping[str, Figures]) -> Figures:
     """`FIGURES` but for what is suggested, from the figures of the packs in service."""
-    totals = Totals(_known([f["nameplate_ah"] for f in packs.values()]) or [])
+    sizes_ah = (f["nameplate_ah"] for f in packs.values())
+    totals = Totals([each for each in sizes_ah if isinstance(each, float)])
     for index, figures in enumerate(packs.values()):
         totals.take(index, figures)
     return totals.figures
 
 
-def _known(values: Sequence[Value]) -> list[float] | None:
-    """All of them as numbers; None where one is not known."""
-    numbers = [v for v in values if isinstance(v, float)]
-    return numbers if len(numbers) == len(values) else None
+def _total(values: Sequence[float]) -> float:
+    return round(sum(values), 6)
 
 
-def _total(values: Sequence[Value]) -> Value:
-    known = _known(values)
-    return round(sum(known), 6) if known is not None else None
+def _highest(values: Sequence[float]) -> float | None:
+    return max(values) if values else None
 
 
-def _highest(values: Sequence[Value]) -> Value:
-    known = _known(values)
-    return max(known) if known else None
-
-
-def _lowest(values: Sequence[Value]) -> Value:
-    known = _known(values)
-    return min(known) if known else None
+def _lowest(values: Sequence[float]) -> float | None:
+    return min(values) if values else None
 
 
 def _silent(overdue: Sequence[Value]) -> Value:
@@ -190,12 +221,14 @@ _OF = {
     "all_full": "charge_state",
 }
 _ROW = itemgetter(*_OF.values())
-_MADE: dict[str, Callable[[Sequence[Value]], Value]] = {
+_OF_NUMBERS: dict[str, Callable[[Sequence[float]], float | None]] = {
     "voltage_v": _highest,
     "current_a": _total,
     "power_w": _total,
     "cell_max_v": _highest,
     "cell_min_v": _lowest,
+}
+_OF_VALUES: dict[str, Callable[[Sequence[Value]], Value]] = {
     "packs_silent": _silent,
     "packs_fresh": _fresh,
     "packs_charging_allowed": _allowed,
