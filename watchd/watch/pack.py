@@ -15,7 +15,7 @@ from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
 from watchd.estimators.cells.at_full import AtFull
 from watchd.estimators.cells.extremes import cell_figures
 from watchd.estimators.estimator import Setting
-from watchd.figures import About, Figures
+from watchd.figures import About, Figures, Value
 from watchd.rules.rule import Rule
 from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
@@ -30,6 +30,8 @@ from watchd.watch import (
 from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
 from watchd.watch.silence import Silence
+
+NOT_YET = object()  # is like nothing that a sample may have
 
 
 class PackWatch:
@@ -57,11 +59,16 @@ class PackWatch:
         self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
         saved_estimators = known.get("estimators", {})
         self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
+        self._updates = [e.update for e in self._estimators]
         self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
         self._at_full = next(e for e in self._estimators if isinstance(e, AtFull))
         self.reanchor = PackReanchor(pack)
         # Kept between samples: estimators write what has changed.
         self._computed: Figures = dict(self._settings)
+        # What those of settings, temperatures and audit were last made of.
+        self._seen_settings: Mapping[str, float] | None = None
+        self._seen_degc: object = NOT_YET
+        self._seen_spread_mv: Value = None
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
@@ -199,29 +206,38 @@ class PackWatch:
         return own
 
     def _compute(self, sample: Sample) -> Figures:
-        temperatures = sample.temperature_degc
-        settings = sample.settings
-        figures = self._computed
+        temperatures, settings, figures = sample.temperature_degc, sample.settings, self._computed
         figures["voltage_v"] = sample.voltage_v
         figures["current_a"] = sample.current_a
         figures["soc_pct"] = sample.soc_pct
-        figures["temperature_min_degc"] = min(temperatures) if temperatures else None
-        figures["temperature_max_degc"] = max(temperatures) if temperatures else None
+        if temperatures != self._seen_degc:
+            self._seen_degc = temperatures
+            figures["temperature_min_degc"] = min(temperatures) if temperatures else None
+            figures["temperature_max_degc"] = max(temperatures) if temperatures else None
         figures["charge_allowed"] = sample.charge_allowed
         figures["discharge_allowed"] = sample.discharge_allowed
         figures["balancing"] = sample.balancing
         figures["protection"] = sample.protection
+        is_set = settings is not self._seen_settings
+        if is_set:
+            self._take_settings(settings, figures)
+        for update in self._updates:
+            update(sample, figures)
+        spread_mv = figures["spread_at_full_mv"]
+        if is_set or spread_mv != self._seen_spread_mv:
+            self._seen_spread_mv = spread_mv
+            self.audit.update(settings, spread_mv)
+            figures.update(self.audit.figures)
+        return figures
+
+    def _take_settings(self, settings: Mapping[str, float], figures: Figures) -> None:
+        self._seen_settings = settings
         figures["setting_overvoltage_v"] = settings.get("overvoltage_v")
         figures["setting_overvoltage_recovery_v"] = settings.get("overvoltage_recovery_v")
         figures["setting_full_v"] = settings.get("full_v")
         figures["setting_undervoltage_v"] = settings.get("undervoltage_v")
         figures["setting_undervoltage_recovery_v"] = settings.get("undervoltage_recovery_v")
         figures["setting_balancer_from_v"] = settings.get("balancer_from_v")
-        for estimator in self._estimators:
-            estimator.update(sample, figures)
-        self.audit.update(settings, figures["spread_at_full_mv"])
-        figures.update(self.audit.figures)
-        return figures
 
     def look_again_s(self) -> float:
         """How long to wait without a message before the next look."""
