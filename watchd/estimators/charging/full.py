@@ -94,7 +94,10 @@ class Full:
             self._full = False
         # From here the charge counts that flows out of a full pack.
         self._last = (at, amps) if self._full and amps is not None else None
-        figures["charge_state"] = self._state(amps, figures)
+        if self._full and amps is not None:
+            figures["charge_state"] = "FULL"
+        else:
+            figures["charge_state"] = self._state(amps, figures)
         if self._is_new:
             self._is_new = False
             figures["full_count"], figures["since_full_h"] = self._count, None
@@ -110,8 +113,6 @@ class Full:
     def _state(self, amps: float | None, figures: Figures) -> str | None:
         if amps is None:
             return None
-        if self._full:
-            return "FULL"
         lowest_v, limit_v = _LOW(figures)
         if lowest_v is not None and limit_v is not None and lowest_v <= limit_v:
             return "EMPTY"
