@@ -338,6 +338,9 @@ class Engine:
         self._evaluate_bank(self._watches.banks[watch.pack.bank], at)
         for name in watch.news_of_missing(at):
             self._gate.note(at, "mapped, but never came", watch.subject, name)
+        if watch.begun_anew:
+            for why in watch.take_begun_anew():
+                self._gate.note(at, "estimator begun anew", watch.subject, why)
 
     def _evaluate_alone(self, watch: PackWatch, at: float) -> None:
         """A pack without its bank."""

@@ -61,9 +61,7 @@ class Alarms:
         roll.figures = figures
         stirring = rules.stirring(figures)
         for place in rules.windowed:
-            conditions = self._alarms[place].conditions
-            conditions.fill(at, figures)
-            if conditions.stirs(figures):
+            if self._alarms[place].conditions.fill_and_stir(at, figures):
                 stirring.append(place)
         found: list[Transition] = []
         if stirring or self._places or roll.woken:

@@ -85,8 +85,10 @@ class Conditions:
         """Whether no on-delay runs or stands still on its way."""
         return self._on.is_clear
 
-    def stirs(self, figures: Figures) -> bool:
-        """Whether an alarm at rest would move, or be on its way to: of windows that are filled."""
+    def fill_and_stir(self, at: float, figures: Figures) -> bool:
+        """`fill`; whether an alarm at rest would move, or be on its way to."""
+        for condition in self._windowed:
+            condition.fill(at, figures)
         suppress = self._suppress
         return self._when.value(figures) is True or (
             suppress is not None and suppress.value(figures) is True

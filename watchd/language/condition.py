@@ -46,8 +46,7 @@ class Condition:
     def fill(self, at: float, figures: Mapping[str, Value]) -> None:
         """Take the figures as of `at` into the windows, and no more."""
         for index, window in enumerate(self._windows):
-            window.update(at, window.call.inner(figures))
-            self._values[index] = window.value(at)
+            self._values[index] = window.taken(at, window.call.inner(figures))
 
     def value(self, figures: Mapping[str, Value]) -> Any:
         """The value of the expression with the windows as they are; None for unknown."""

@@ -32,6 +32,14 @@ def compile_stirring(
     return function("f", _names(every), [*lines, "return found"])
 
 
+def compile_true(condition: Expression) -> Callable[[Seen], bool]:
+    """A function that tells whether a condition is known to be true, and stops where it is not.
+
+    Raises ValueError for a condition with windows.
+    """
+    return function("f", _names([condition]), [f"return {condition.true}"])
+
+
 def compile_truths(conditions: Sequence[Expression]) -> Callable[[Seen], Truths]:
     """A function that gives the truth of each: True, False, or None for unknown.
 

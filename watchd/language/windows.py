@@ -104,6 +104,11 @@ class Window:
             self._newest = None
         return self._value(at)
 
+    def taken(self, at: float, value: Value) -> Value:
+        """`update`, and the function's value then."""
+        self.update(at, value)
+        return self.value(at)
+
     def _number(self, at: float) -> int:
         number = int(at // self._width_s)
         # Where the width is no binary fraction, a bucket's edge may round to just inside of it.
@@ -258,7 +263,45 @@ class _Count(Window):
 
     COLUMNS = (("rises", Fold.SUM),)
     NEWEST = "known_s"
-    __slots__ = ()
+    __slots__ = ("_is_behind",)
+
+    def __init__(self, call: WindowCall, state: Mapping[str, Any] | None = None) -> None:
+        super().__init__(call, state)
+        self._is_behind = False  # whether `_newest` is to be brought up to `_last_at`
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain data from which a window goes on."""
+        self._catch_up()
+        return super().snapshot()
+
+    def update(self, at: float, value: Value) -> None:
+        """Take the value as of `at`."""
+        self._catch_up()
+        super().update(at, value)
+
+    def value(self, at: float) -> Value:
+        """How often it became true."""
+        self._catch_up()
+        return super().value(at)
+
+    def taken(self, at: float, value: Value) -> Value:
+        """What is false all the time needs nothing but the time: no piece has a rise."""
+        last_at = self._last_at
+        if (
+            value is False
+            and self._last is False
+            and last_at is not None
+            and at > last_at
+            and not self._pieces.numbers
+        ):
+            self._last_at, self._is_behind = at, True
+            return 0.0
+        return super().taken(at, value)
+
+    def _catch_up(self) -> None:
+        if self._is_behind and self._last_at is not None:
+            self._is_behind = False
+            self._newest_known(self._last_at)
 
     def _hold(self, _value: Value, _begin: float, end: float) -> None:
         self._newest_known(end)

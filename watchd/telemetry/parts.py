@@ -43,6 +43,7 @@ class PackParts:
         self._flags_at: dict[str, float] = {}
         self._sensors: dict[str, tuple[float, float]] = {}
         self._protection: dict[str, tuple[str, ...]] = {}
+        # Another mapping when one of them changes, as samples hold it.
         self._settings: dict[str, float] = {}
         self._bad = False
         self._not_mapped: dict[str, Any] = {}  # saved when the config still had it
@@ -132,7 +133,7 @@ class PackParts:
         """
         if not message.settings:
             return NOTHING_NEW
-        self._settings.update(message.settings)
+        self._set(message.settings)
         return frozenset([SETTING + name for name in message.settings])
 
     def accept(self, message: Message, at: float, step_s: float = 0.0) -> frozenset[str]:
@@ -141,7 +142,7 @@ class PackParts:
         A single cell is new only with the whole set that it completes.
         """
         if message.settings:
-            self._settings.update(message.settings)
+            self._set(message.settings)
         if message.measured_at is not None:
             self._order.take(message.stream, message.measured_at)
             at = min(at, message.measured_at - step_s)
@@ -160,6 +161,11 @@ class PackParts:
         if message.sensor is not None:
             return message.names if self._take_sensor(message.sensor, at) else NOTHING_NEW
         return message.names
+
+    def _set(self, settings: Mapping[str, float]) -> None:
+        changed = {**self._settings, **settings}
+        if changed != self._settings:
+            self._settings = changed
 
     def _take_cell(self, cell: tuple[int, float], at: float) -> bool:
         found = self._cells.add(cell[0], cell[1], at)

@@ -11,11 +11,10 @@ from watchd.alarms.alarm import Alarm
 from watchd.alarms.alarms import Alarms
 from watchd.alarms.state import Transition
 from watchd.config import Config
-from watchd.estimators import CELL_ESTIMATORS, ESTIMATORS
-from watchd.estimators.cells.at_full import AtFull
 from watchd.estimators.cells.extremes import cell_figures
 from watchd.estimators.estimator import Setting
-from watchd.figures import About, Figures
+from watchd.estimators.lineup import Lineup
+from watchd.figures import About, Figures, Value
 from watchd.rules.rule import Rule
 from watchd.settings import pack_settings
 from watchd.telemetry.parts import PackParts
@@ -30,6 +29,8 @@ from watchd.watch import (
 from watchd.watch.measured import Measured
 from watchd.watch.reanchor import PackReanchor, not_watched
 from watchd.watch.silence import Silence
+
+NOT_YET = object()  # is like nothing that a sample may have
 
 
 class PackWatch:
@@ -55,13 +56,16 @@ class PackWatch:
         self._settings = pack_settings(pack, bank)
         self.audit = PackAudit(name, pack, bank, config.profile)
         self.parts = PackParts(pack, config.telemetry, limits_s, begun_at, known.get("parts"))
-        saved_estimators = known.get("estimators", {})
-        self._estimators = [e(setting, saved_estimators.get(e.__name__)) for e in ESTIMATORS]
-        self._of_cells = [e for e in self._estimators if isinstance(e, CELL_ESTIMATORS)]
-        self._at_full = next(e for e in self._estimators if isinstance(e, AtFull))
+        self._lineup = Lineup(setting, known.get("estimators", {}))
+        # Estimators that had to begin from nothing, each with the reason.
+        self.begun_anew = self._lineup.begun_anew
         self.reanchor = PackReanchor(pack)
         # Kept between samples: estimators write what has changed.
         self._computed: Figures = dict(self._settings)
+        # What those of settings, temperatures and audit were last made of.
+        self._seen_settings: Mapping[str, float] | None = None
+        self._seen_degc: object = NOT_YET
+        self._seen_spread_mv: Value = None
         self.figures: Figures = {}
         self._sample: Sample | None = None
         self._renewed: frozenset[str] = frozenset()
@@ -94,13 +98,14 @@ class PackWatch:
             for no in range(1, pack.cells_in_series + 1 if of_cells else 1)
         ]
         self._silence = Silence(self.alarms())
+        self._was_blind: bool | None = None  # not known yet
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which the watch goes on, but for its alarms."""
         return {
             "cells_in_series": self.pack.cells_in_series,
             "parts": self.parts.snapshot(),
-            "estimators": {type(e).__name__: e.snapshot() for e in self._estimators},
+            "estimators": self._lineup.snapshot(),
         }
 
     def alarms(self) -> Iterator[Alarm]:
@@ -131,6 +136,12 @@ class PackWatch:
         news = tuple(n for n in self.parts.never_came(at) if n not in self._told_missing)
         self._told_missing.update(news)
         return news
+
+    def take_begun_anew(self) -> tuple[str, ...]:
+        """What is in `begun_anew`, each once."""
+        found = tuple(self.begun_anew)
+        self.begun_anew.clear()
+        return found
 
     def pause(self, at: float, resume_at: float) -> list[Transition]:
         """Nothing was watched between two times: delays stand still, and nothing went stale."""
@@ -167,7 +178,10 @@ class PackWatch:
             not_watched(figures)
         else:
             self.reanchor.update(sample.at, figures)
-            self._silence.covers_what_rests(not sample.measured_at)
+            blind = not sample.measured_at
+            if blind is not self._was_blind:
+                self._was_blind = blind
+                self._silence.covers_what_rests(blind)
         self.figures = figures
         found = self._alarms.evaluate(sample.at, figures)
         for index, alarms in enumerate(self._cell_alarms):
@@ -191,38 +205,45 @@ class PackWatch:
 
     def deviation_at_full_mv(self) -> tuple[float, ...] | None:
         """Each cell minus their mean in the last minutes in which the pack was full, in order."""
-        return self._at_full.deviation_mv()
+        return self._lineup.deviation_at_full_mv()
 
     def _of_cell(self, index: int, sample: Sample) -> Figures:
         own = cell_figures(index, sample, self.figures)
-        for estimator in self._of_cells:
-            own.update(estimator.of_cell(index))
+        own.update(self._lineup.of_cell(index))
         return own
 
     def _compute(self, sample: Sample) -> Figures:
-        temperatures = sample.temperature_degc
-        settings = sample.settings
-        figures = self._computed
+        temperatures, settings, figures = sample.temperature_degc, sample.settings, self._computed
         figures["voltage_v"] = sample.voltage_v
         figures["current_a"] = sample.current_a
         figures["soc_pct"] = sample.soc_pct
-        figures["temperature_min_degc"] = min(temperatures) if temperatures else None
-        figures["temperature_max_degc"] = max(temperatures) if temperatures else None
+        if temperatures != self._seen_degc:
+            self._seen_degc = temperatures
+            figures["temperature_min_degc"] = min(temperatures) if temperatures else None
+            figures["temperature_max_degc"] = max(temperatures) if temperatures else None
         figures["charge_allowed"] = sample.charge_allowed
         figures["discharge_allowed"] = sample.discharge_allowed
         figures["balancing"] = sample.balancing
         figures["protection"] = sample.protection
+        is_set = settings is not self._seen_settings
+        if is_set:
+            self._take_settings(settings, figures)
+        self._lineup.update(sample, figures)
+        spread_mv = figures["spread_at_full_mv"]
+        if is_set or spread_mv != self._seen_spread_mv:
+            self._seen_spread_mv = spread_mv
+            self.audit.update(settings, spread_mv)
+            figures.update(self.audit.figures)
+        return figures
+
+    def _take_settings(self, settings: Mapping[str, float], figures: Figures) -> None:
+        self._seen_settings = settings
         figures["setting_overvoltage_v"] = settings.get("overvoltage_v")
         figures["setting_overvoltage_recovery_v"] = settings.get("overvoltage_recovery_v")
         figures["setting_full_v"] = settings.get("full_v")
         figures["setting_undervoltage_v"] = settings.get("undervoltage_v")
         figures["setting_undervoltage_recovery_v"] = settings.get("undervoltage_recovery_v")
         figures["setting_balancer_from_v"] = settings.get("balancer_from_v")
-        for estimator in self._estimators:
-            estimator.update(sample, figures)
-        self.audit.update(settings, figures["spread_at_full_mv"])
-        figures.update(self.audit.figures)
-        return figures
 
     def look_again_s(self) -> float:
         """How long to wait without a message before the next look."""

@@ -76,17 +76,15 @@ class PackReanchor:
         """Take it along with the figures of the pack, and write `FIGURES` among them."""
         if self.procedure is not None:
             self.take(advance(self.procedure, figures, at), at)
-        elif self._is_quiet and figures is self._written:
+        elif (
+            # Nothing is in place, and nothing of it may be told.
+            figures is self._written and self._temporary_since is None and self._reported_v is None
+        ):
             reported_v = figures["setting_overvoltage_v"]
             if reported_v is None or reported_v == self._overvoltage_v:
                 return
         self._write(at, figures)
         self._written = figures if self.procedure is None else None
-
-    @property
-    def _is_quiet(self) -> bool:
-        """Whether nothing is in place and nothing of it may be told."""
-        return self._temporary_since is None and self._reported_v is None
 
     def take(self, procedure: Procedure, at: float) -> None:
         """It is so now: by itself, or by the keeper's word."""

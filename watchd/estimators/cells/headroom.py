@@ -28,7 +28,7 @@ from watchd.estimators.cells.end_of_charge import LowerEnd, UpperEnd
 from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
 from watchd.estimators.soc.anchors import ACTIVATION_K, KELVIN
-from watchd.figures import Figure, Figures, number
+from watchd.figures import Figure, Figures, Value, number
 from watchd.telemetry.names import CELL_NO
 from watchd.telemetry.sample import Sample
 
@@ -124,6 +124,7 @@ class Headroom:
         self._learnt_degc: float | None = known.get("learnt_degc")
         self._learnt_at: float = known.get("learnt_at", 0.0)
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+        self._is_ample = self._bears_the_most()
         self._told: Figures | None = None  # where they stand
 
     def snapshot(self) -> dict[str, Any]:
@@ -143,31 +144,36 @@ class Headroom:
         cells, amps, whole_mohm = sample.cell_v, sample.current_a, figures["resistance_mohm"]
         if cells is None or amps is None or not isinstance(whole_mohm, float):
             if self._figures is not _UNKNOWN:
-                self._figures, self._told = _UNKNOWN, None
-        elif self._figures["horizon_mohm"] is None or (
-            not self._is_calm(sample.at, figures) and _has_news(sample.renewed)
+                self._figures, self._told, self._is_ample = _UNKNOWN, None, False
+        elif not self._is_calm(sample.at, figures["cell_max_v"], figures["cell_min_v"]) and (
+            _has_news(sample.renewed) or self._figures["horizon_mohm"] is None
         ):
             self._learn_temperature(sample, figures, whole_mohm)
             self._figures = self._found(cells, amps, whole_mohm, figures)
+            self._is_ample = self._bears_the_most()
             self._looked_at, self._told = sample.at, None
         if figures is not self._told:
             figures.update(self._figures)
             self._told = figures
 
-    def _is_calm(self, at: float, figures: Figures) -> bool:
+    def _is_calm(self, at: float, high_v: Value, low_v: Value) -> bool:
         """Whether all was far from its limits a moment ago, and every cell still is."""
-        if not 0.0 <= at - self._looked_at < CALM_S:
-            return False
-        high_v, low_v = figures["cell_max_v"], figures["cell_min_v"]
-        if not (
-            isinstance(high_v, float)
+        return (
+            self._is_ample
+            and 0.0 <= at - self._looked_at < CALM_S
+            and isinstance(high_v, float)
             and isinstance(low_v, float)
             and high_v < self._calm_to_v
             and low_v > self._calm_from_v
-        ):
-            return False
+        )
+
+    def _bears_the_most(self) -> bool:
+        """Whether at the last look nothing was near its limits."""
         found = self._figures
-        return found["charge_headroom_a"] == found["discharge_headroom_a"] == self._most_a
+        return (
+            found["horizon_mohm"] is not None
+            and found["charge_headroom_a"] == found["discharge_headroom_a"] == self._most_a
+        )
 
     def _learn_temperature(self, sample: Sample, figures: Figures, whole_mohm: float) -> None:
         """Follow the temperature of the blocks from which resistance is learnt."""

@@ -81,6 +81,7 @@ class Imbalance:
         nameplate = self._nameplate_ah = setting.nameplate_ah
         self._within_s = setting.parts_within_s
         self._blocks = Blocks(BLOCK_S, STEP_C_RATE * nameplate, known.get("blocks"))
+        self._is_near = True  # or was, and the blocks hold something of it
         self._looked_at: float = known.get("looked_at", 0.0)
         cells = self._cells = setting.cells
         up, down = upper_levels(setting.profile), lower_levels(setting.profile)
@@ -113,10 +114,13 @@ class Imbalance:
             else:
                 near = isinstance(low_v, float) and low_v <= self._down_from_v
             if not near:
-                self._blocks.drop()
+                if self._is_near:
+                    self._is_near = False
+                    self._blocks.drop()
                 if not 0.0 <= sample.at - self._looked_at < LOOK_S:
                     self._look(sample.at, figures)
             elif is_one_moment(sample.measured_at, self._within_s):
+                self._is_near = True
                 block = self._blocks.take(sample.at, cells, amps)
                 if block is not None:
                     count = self._look(sample.at, figures)

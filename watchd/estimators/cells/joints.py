@@ -29,7 +29,7 @@ from itertools import compress
 from statistics import median
 from typing import Any
 
-from watchd.estimators.cells.blocks import Block, Blocks, is_one_moment
+from watchd.estimators.cells.blocks import Block, Blocks
 from watchd.estimators.cells.resistance import Doubt, Drift, ResistanceFilter
 from watchd.estimators.charging.count import Count
 from watchd.estimators.estimator import Setting
@@ -116,15 +116,13 @@ class Joints:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`."""
         cells, amps = sample.cell_v, sample.current_a
-        if (
-            cells is not None
-            and amps is not None
-            and "cell_v" in sample.renewed
-            and is_one_moment(sample.measured_at, self._within_s)
-        ):
-            block = self._blocks.take(sample.at, cells, amps)
-            if block is not None:
-                self._learn(block, figures)
+        if cells is not None and amps is not None and "cell_v" in sample.renewed:
+            times = sample.measured_at
+            # Of one moment, that is.
+            if -self._within_s <= times["cell_v"] - times["current_a"] <= self._within_s:
+                block = self._blocks.take(sample.at, cells, amps)
+                if block is not None:
+                    self._learn(block, figures)
         if figures is not self._told:
             figures.update(self._figures)
             self._told = figures

@@ -12,7 +12,7 @@ Biometrika 37, 149-157 (both from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import inf, sqrt
 from typing import Any
 
 CLIP = 4.0  # a residual counts at most as so many of its sigmas (Huber 1964, from memory)
@@ -114,24 +114,23 @@ class ResistanceFilter:
         expected = ya + current_a * yr + variance_mv2
         ga, gs, gr = ya / expected, ys / expected, yr / expected
         vague = expected > VAGUE * variance_mv2
-        bound, most = CLIP * sqrt(expected), CLIP * CLIP
-        misfit, clipped, off_mv = self._misfit, self._clipped, 0.0
+        bound, most = inf if vague else CLIP * sqrt(expected), CLIP * CLIP
         opens, slopes, resistances = self.open_mv, self._slope, self.resistance_mohm
-        for k, volts in enumerate(voltage_mv):
-            rest = volts - opens[k] - resistances[k] * current_a
-            if vague or -bound <= rest <= bound:
-                if clipped[k]:
-                    clipped[k] -= 1
-            else:
-                clipped[k] += 2
-                off_mv = max(off_mv, abs(rest))
-                rest = bound if rest > 0 else -bound
-            square = rest * rest / expected
-            # A call of `min` would cost more than the line.
-            misfit[k] += ((square if square < most else most) - misfit[k]) / _MEMORY  # noqa: FURB136
-            opens[k] += ga * rest
-            slopes[k] += gs * rest
-            resistances[k] += gr * rest
+        rests = [
+            volts - a - r * current_a
+            for volts, a, r in zip(voltage_mv, opens, resistances, strict=True)
+        ]
+        off_mv = 0.0
+        if any(self._clipped) or not (-bound <= min(rests) and max(rests) <= bound):
+            off_mv = self._clip(rests, bound)
+        # A call of `min` for each would cost more than the line.
+        self._misfit = [
+            m + ((square if square < most else most) - m) / _MEMORY  # noqa: FURB136
+            for m, square in zip(self._misfit, [r * r / expected for r in rests], strict=True)
+        ]
+        self.open_mv = [a + ga * rest for a, rest in zip(opens, rests, strict=True)]
+        self._slope = [s + gs * rest for s, rest in zip(slopes, rests, strict=True)]
+        self.resistance_mohm = [r + gr * rest for r, rest in zip(resistances, rests, strict=True)]
         self._p = (
             aa - ga * ya,
             a_s - ga * ys,
@@ -140,8 +139,21 @@ class ResistanceFilter:
             sr - gs * yr,
             rr - gr * yr,
         )
-        if max(clipped) >= TURNS:
+        if max(self._clipped) >= TURNS:
             self._doubt_again(off_mv / max(abs(current_a), 1.0))
+
+    def _clip(self, rests: list[float], bound: float) -> float:
+        """Bring residuals to the bound, and count of each channel how often; the largest beyond."""
+        clipped, off_mv = self._clipped, 0.0
+        for k, rest in enumerate(rests):
+            if -bound <= rest <= bound:
+                if clipped[k]:
+                    clipped[k] -= 1
+            else:
+                clipped[k] += 2
+                off_mv = max(off_mv, abs(rest))
+                rests[k] = bound if rest > 0 else -bound
+        return off_mv
 
     def _doubt_again(self, off_mohm: float) -> None:
         """The open-circuit parts are unknown, and resistances may be off by what a reading is.

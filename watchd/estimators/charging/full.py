@@ -13,6 +13,7 @@ from watchd.estimators.estimator import Setting
 from watchd.figures import Figure, Figures, number, text
 from watchd.language.condition import Condition
 from watchd.language.hold import Hold
+from watchd.language.together import compile_true
 from watchd.telemetry.sample import Sample
 
 # SunSpec's OFF and TESTING are not told from telemetry.
@@ -57,6 +58,8 @@ class Full:
         self._spent_ah: float = known.get("spent_ah", 0.0)
         self._last: tuple[float, float] | None = tuple(known["last"]) if known.get("last") else None
         self._may_hold = self._is_new = True
+        # Windows must see every sample, and there is no way around them.
+        self._is_true = compile_true(full_when) if not full_when.calls else None
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -74,9 +77,10 @@ class Full:
     def update(self, sample: Sample, figures: Figures) -> None:
         """Write `FIGURES`, from telemetry and settings in `figures`."""
         at, amps = sample.at, sample.current_a
-        met = self._condition.update(at, figures)
-        # What was not met and is not met leaves nothing to count.
-        if self._may_hold or met is not False:
+        met: bool | None = False
+        # What was not met and is not met leaves nothing to count, be it false or not known.
+        if self._may_hold or self._is_true is None or self._is_true(figures):
+            met = self._condition.update(at, figures)
             self._hold.update(at, met)
             self._may_hold = met is not False
         if self._full:
@@ -90,7 +94,10 @@ class Full:
             self._full = False
         # From here the charge counts that flows out of a full pack.
         self._last = (at, amps) if self._full and amps is not None else None
-        figures["charge_state"] = self._state(amps, figures)
+        if self._full and amps is not None:
+            figures["charge_state"] = "FULL"
+        else:
+            figures["charge_state"] = self._state(amps, figures)
         if self._is_new:
             self._is_new = False
             figures["full_count"], figures["since_full_h"] = self._count, None
@@ -106,8 +113,6 @@ class Full:
     def _state(self, amps: float | None, figures: Figures) -> str | None:
         if amps is None:
             return None
-        if self._full:
-            return "FULL"
         lowest_v, limit_v = _LOW(figures)
         if lowest_v is not None and limit_v is not None and lowest_v <= limit_v:
             return "EMPTY"

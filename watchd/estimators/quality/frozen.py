@@ -94,8 +94,12 @@ class Still:
         """It has another value now."""
         self.value, self.since, self.then = value, now[0], now
         if self.renewals:
-            self.renewals = self.moved = 0
-            self.found = None
+            self.forget()
+
+    def forget(self) -> None:
+        """Of the value that it has now nothing is found."""
+        self.renewals = self.moved = 0
+        self.found = None
 
     def repeat(self, now: Moment) -> float:
         """It came again, the same; the charge since `then`, Ah."""
@@ -156,7 +160,10 @@ class Frozen:
             mean_v, cell_v = figures["cell_mean_v"], sample.cell_v
             if isinstance(mean_v, float):
                 if cell_v != cells.value:
-                    cells.begin(cell_v, now)
+                    # As `begin` does: cells move with nearly every sample.
+                    cells.value, cells.since, cells.then = cell_v, at, now
+                    if cells.renewals:
+                        cells.forget()
                     if not -STEP_V < mean_v - self._mean_v < STEP_V:
                         self._step(at, mean_v)
                     self._mean_v = mean_v

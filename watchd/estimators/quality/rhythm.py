@@ -87,9 +87,10 @@ class Rhythm:
             last, self._last = self._last, at
             if last is not None and at > last:
                 self._learn(at, at - last)
-            figures["telemetry_rhythm_s"] = self._usual_s
+                figures["telemetry_rhythm_s"] = self._usual_s
             if not self._is_punctual:
                 self._is_punctual = True
+                figures["telemetry_rhythm_s"] = self._usual_s
                 figures["telemetry_missed"] = 0.0 if self._usual_s is not None else None
                 figures["telemetry_silent"] = False
             return

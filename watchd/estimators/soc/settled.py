@@ -14,7 +14,7 @@ from typing import Any, cast
 
 from watchd.estimators.charging.count import Count, saved_count
 from watchd.estimators.estimator import Setting
-from watchd.figures import Figures
+from watchd.figures import Figures, Value
 
 LONG_H = 0.5
 STEADY_V = 0.002  # between the extremes: two steps of a usual cell sensor
@@ -45,8 +45,14 @@ class Settled:
 
     def update(self, figures: Figures) -> tuple[float, float] | None:
         """The mean current of a time that has just become long enough, and its sigma, in A."""
-        volts = figures["cell_mean_v"]
-        if not isinstance(volts, float) or volts < self._from_v or not self._quiet(figures):
+        volts, c_rate = figures["cell_mean_v"], figures["c_rate"]
+        if (
+            not isinstance(c_rate, float)
+            or not -MOST_C_RATE <= c_rate <= MOST_C_RATE
+            or not isinstance(volts, float)
+            or volts < self._from_v
+            or not self._is_below_top(figures["cell_max_v"])
+        ):
             self._begin = None
             return None
         low, high, total, n, first_v = self._volts
@@ -72,11 +78,5 @@ class Settled:
         changed_a = mean_a - first.net_ah / first.counted_h
         return mean_a, hypot(self._still_flows_a, changed_a)
 
-    def _quiet(self, figures: Figures) -> bool:
-        high_v, c_rate = figures["cell_max_v"], figures["c_rate"]
-        return (
-            isinstance(high_v, float)
-            and high_v <= self._to_v
-            and isinstance(c_rate, float)
-            and abs(c_rate) <= MOST_C_RATE
-        )
+    def _is_below_top(self, high_v: Value) -> bool:
+        return isinstance(high_v, float) and high_v <= self._to_v
