@@ -124,6 +124,7 @@ class Publications:
         said_at, advice = said[place] if said is not None else NOTHING_SAID
         if advice is None or advice.amount is None:
             return [withdrawal(topic), withdrawal(number_topic)]
+        # A number is written as JSON would write it.
         life_s, number = bank.valid_for_s, repr(advice.amount).encode()
         first, *rest = advice.as_data().items()
         record = dict([first, ("until", self._stamp(said_at + life_s)), *rest])
