@@ -124,12 +124,13 @@ class Publications:
         said_at, advice = said[place] if said is not None else NOTHING_SAID
         if advice is None or advice.amount is None:
             return [withdrawal(topic), withdrawal(number_topic)]
-        life_s = bank.valid_for_s
+        # A number is written as JSON would write it.
+        life_s, number = bank.valid_for_s, repr(advice.amount).encode()
         first, *rest = advice.as_data().items()
         record = dict([first, ("until", self._stamp(said_at + life_s)), *rest])
         return [
             Publish(topic, encode(record), qos=1, retain=True, expires_in_s=life_s),
-            Publish(number_topic, encode(advice.amount), qos=1, retain=True, expires_in_s=life_s),
+            Publish(number_topic, number, qos=1, retain=True, expires_in_s=life_s),
         ]
 
     def digests(self, told: ToldDigests) -> list[Publish]:

@@ -72,9 +72,9 @@ class OwnLimit:
         return self.why()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, unsafe_hash=True)
 class Part:
-    """What the bank may carry because of one thing, in A, and why.
+    """What the bank may carry because of one thing, in A, and why. Never changed, as `PackState`.
 
     `pack_limit_a` is the pack's own limit, `share` the part of the bus current, or of a change of
     it, that the pack is counted with.

@@ -86,12 +86,12 @@ class CurrentLimit:
         return Advice(0.0, limited_by, because)
 
     def update(self, at: float, packs: Sequence[Carrying], ceiling: Ceiling) -> Advice:
-        """The limit as of `at`, of the packs that carry; at least one."""
-        carrying = tuple(packs)
-        split = self._sharing.update(at, carrying)
-        lowest_a = _lowest_a(carrying, split, ceiling)
+        """The limit as of `at`, of the packs that carry; at least one. `packs` is kept."""
+        sharing = self._sharing
+        total_a = sharing.take(at, packs)
+        reasons = _Reasons(packs, ceiling, sharing.parts, total_a, sharing.is_learnt)
+        lowest_a = reasons.lowest_a()
         target_a = math.floor(lowest_a * 10) / 10
-        reasons = _Reasons(carrying, ceiling, split)
         limit_a, before = target_a, self._limit_a
         if before is None or target_a == before:
             pass
@@ -117,11 +117,33 @@ class CurrentLimit:
 class _Reasons:
     """What a limit is made of, as of one moment. `toward_a`: what it rises toward, if it does."""
 
-    __slots__ = ("_ceiling", "_packs", "_split", "toward_a")
+    __slots__ = ("_ceiling", "_is_learnt", "_packs", "_parts", "_total_a", "toward_a")
 
-    def __init__(self, packs: tuple[Carrying, ...], ceiling: Ceiling, split: Split) -> None:
-        self._packs, self._ceiling, self._split = packs, ceiling, split
+    def __init__(
+        self,
+        packs: Sequence[Carrying],
+        ceiling: Ceiling,
+        parts: Sequence[float],
+        total_a: float,
+        is_learnt: bool,
+    ) -> None:
+        self._packs, self._ceiling = packs, ceiling
+        self._parts, self._total_a, self._is_learnt = parts, total_a, is_learnt
         self.toward_a: float | None = None
+
+    def lowest_a(self) -> float:
+        """The least that the bank may carry because of anything."""
+        # What `Split.bank_a` gives grows with each of its terms, also as rounded: the least of
+        # the packs' terms gives the least of all.
+        of_packs = zip(self._packs, self._parts, strict=True)
+        if self._is_learnt:
+            change_a = min([(pack.least_a - pack.current_a) / part for pack, part in of_packs])
+            packs_a = max(self._total_a + change_a, 0.0)
+        else:
+            packs_a = min([pack.least_a / part for pack, part in of_packs])
+            if packs_a == -math.inf:
+                packs_a = 0.0
+        return min(self._ceiling.lowest_a, packs_a)
 
     def limited_by(self, lowest_a: float) -> str:
         """What rules: the first of what comes to `lowest_a`."""
@@ -129,30 +151,32 @@ class _Reasons:
             return "slow rise"
         if self._ceiling.lowest_a <= lowest_a:
             return self._ceiling.lowest.what
+        split = self._split()
         for index, pack in enumerate(self._packs):
-            if self._bank_a(index, pack.least_a) <= lowest_a:
+            if _bank_a(split, index, pack.least_a) <= lowest_a:
                 for limit in pack.limits:
-                    if self._bank_a(index, _counted_a(limit)) <= lowest_a:
+                    if _bank_a(split, index, _counted_a(limit)) <= lowest_a:
                         return f"pack/{pack.name} {limit.what}"
         return self._ceiling.lowest.what
 
     def most_a(self) -> float:
         """Beyond what it can never go."""
-        packs = [self._bank_a(index, pack.most_a()) for index, pack in enumerate(self._packs)]
+        split = self._split()
+        packs = [_bank_a(split, index, pack.most_a()) for index, pack in enumerate(self._packs)]
         return min(self._ceiling.most_a, *packs)
 
     def told(self) -> tuple[str, tuple[Part, ...]]:
         """All parts, those of the bank first, and the sentence about the first of the lowest."""
-        parts = list(self._ceiling.parts)
+        parts, split = list(self._ceiling.parts), self._split()
         for index, pack in enumerate(self._packs):
-            shared = self._split.describe(index)
+            shared = split.describe(index)
             parts.extend(
                 Part(
                     f"pack/{pack.name} {limit.what}",
-                    self._bank_a(index, _counted_a(limit)),
+                    _bank_a(split, index, _counted_a(limit)),
                     f"{limit.because}; {shared}",
                     round(limit.limit_a, 3),
-                    round(self._split.parts[index], 4),
+                    round(split.parts[index], 4),
                 )
                 for limit in pack.limits
             )
@@ -161,23 +185,12 @@ class _Reasons:
             because = f"rises slowly toward {self.toward_a:.1f} A; there, {because}"
         return because, tuple(parts)
 
-    def _bank_a(self, index: int, counted_a: float) -> float:
-        return self._split.bank_a(index, counted_a) if counted_a > -math.inf else 0.0
+    def _split(self) -> Split:
+        return Split(tuple(self._packs), self._parts, self._total_a, self._is_learnt)
 
 
-def _lowest_a(packs: Sequence[Carrying], split: Split, ceiling: Ceiling) -> float:
-    """The least that the bank may carry because of anything."""
-    # What `Split.bank_a` gives grows with each of its terms, also as rounded: the least of the
-    # packs' terms gives the least of all.
-    of_packs = zip(packs, split.parts, strict=True)
-    if split.is_learnt:
-        change_a = min([(pack.least_a - pack.current_a) / part for pack, part in of_packs])
-        packs_a = max(split.total_a + change_a, 0.0)
-    else:
-        packs_a = min([pack.least_a / part for pack, part in of_packs])
-        if packs_a == -math.inf:
-            packs_a = 0.0
-    return min(ceiling.lowest_a, packs_a)
+def _bank_a(split: Split, index: int, counted_a: float) -> float:
+    return split.bank_a(index, counted_a) if counted_a > -math.inf else 0.0
 
 
 def _counted_a(limit: OwnLimit) -> float:

@@ -81,7 +81,10 @@ class BalancingHold:
         """
         if self._at is not None:
             self._spend(at, self._at)
-        wanting = [each for each in self._packs.of(packs) if each.goes_on]
+        # Mostly no cell is high enough; so far nothing more of the packs is looked at.
+        wanting = []
+        if _is_high(packs):
+            wanting = [each for each in self._packs.of(packs) if each.goes_on]
         if not wanting or not self._has_time(packs, charging_left_h):
             self._held.clear()
             return {}
@@ -139,6 +142,15 @@ class BalancingHold:
 def _is_at_tail(state: PackState, bank: Bank) -> bool:
     amps = state.figures["current_a"]
     return isinstance(amps, float) and amps <= BELOW_TAIL * tail_current_a(state.pack, bank)
+
+
+def _is_high(packs: Sequence[PackState]) -> bool:
+    """Whether a cell of any pack is above the voltage where its balancer starts."""
+    for state in packs:
+        balancer, high_v = state.pack.balancer, state.figures["cell_max_v"]
+        if balancer is not None and isinstance(high_v, float) and high_v >= balancer.from_v:
+            return True
+    return False
 
 
 def _goes_on(state: PackState) -> bool:

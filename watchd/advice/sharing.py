@@ -82,11 +82,13 @@ class Sharing:
         self._seen: dict[str, float] = dict(known.get("seen", {}))
         self._at: float | None = known.get("at")
         self._carriers: list[Carrier] = []
+        self._currents_a: list[float] = []
         self._nominal: list[float] = []
         self._least_a = 0.0
         self._siemens: list[float | None] = []
-        self._parts: list[float] = []
-        self._is_learnt = False
+        # As of the last update; another list where the parts are others.
+        self.parts: list[float] = []
+        self.is_learnt = False
 
     def snapshot(self) -> dict[str, Any]:
         """Plain data from which it goes on."""
@@ -94,16 +96,21 @@ class Sharing:
 
     def update(self, at: float, carriers: Sequence[Carrier]) -> Split:
         """How the packs share as of `at`; at least one."""
+        total_a = self.take(at, carriers)
+        return Split(tuple(carriers), self.parts, total_a, self.is_learnt)
+
+    def take(self, at: float, carriers: Sequence[Carrier]) -> float:
+        """The same, as `parts` and `is_learnt`; what the packs carry together, in A."""
         elapsed_s = at - self._at if self._at is not None else 0.0
         self._at = at
         is_other = self._take(carriers)
-        total_a = sum([c.current_a for c in carriers], 0.0)
+        total_a = sum(self._currents_a, 0.0)
         sees = total_a >= self._least_a
         if sees:
             self._see(total_a, min(1.0, elapsed_s / SETTLES_S))
-        if is_other or (sees and not self._is_learnt):
+        if is_other or (sees and not self.is_learnt):
             self._share()
-        return Split(tuple(carriers), self._parts, total_a, self._is_learnt)
+        return total_a
 
     def _take(self, carriers: Sequence[Carrier]) -> bool:
         """Whether they share in another way than those of before."""
@@ -117,6 +124,7 @@ class Sharing:
             if carrier.name != before.name or carrier.nameplate_ah != before.nameplate_ah:
                 return self._meet(carriers)
             known[index] = carrier
+            self._currents_a[index] = carrier.current_a
             if carrier.horizon_mohm != before.horizon_mohm:
                 self._siemens[index] = _siemens(carrier)
                 is_other = True
@@ -127,6 +135,7 @@ class Sharing:
         total_ah = sum(c.nameplate_ah for c in carriers)
         nominal = {c.name: c.nameplate_ah / total_ah for c in carriers}
         self._carriers, self._nominal = list(carriers), list(nominal.values())
+        self._currents_a = [c.current_a for c in carriers]
         self._least_a = LEAST_C_RATE * total_ah
         self._siemens = [_siemens(c) for c in carriers]
         # Remaining packs take over from one that was cut off; old shares are of another bus.
@@ -143,13 +152,13 @@ class Sharing:
     def _share(self) -> None:
         """Make another list of parts: a `Split` keeps that of its moment."""
         siemens = [each for each in self._siemens if each is not None]
-        self._is_learnt = len(siemens) == len(self._siemens)
-        if self._is_learnt:
+        self.is_learnt = len(siemens) == len(self._siemens)
+        if self.is_learnt:
             whole = sum(siemens, 0.0)
-            self._parts = [each / whole for each in siemens]
+            self.parts = [each / whole for each in siemens]
         else:
             seen = [self._seen[carrier.name] for carrier in self._carriers]
-            self._parts = [min(1.0, max(n, s)) for n, s in zip(self._nominal, seen, strict=True)]
+            self.parts = [min(1.0, max(n, s)) for n, s in zip(self._nominal, seen, strict=True)]
 
 
 def _siemens(carrier: Carrier) -> float | None:

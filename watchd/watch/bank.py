@@ -7,6 +7,7 @@ from typing import Any
 
 from watchd.advice.advice import Advice, Cap, Kind, PackState, VoltageAdvice
 from watchd.advice.audit.live import BankAudit
+from watchd.advice.audit.sheet import Sheet
 from watchd.advice.charge_limit import ChargeLimit
 from watchd.advice.charge_voltage import ChargeVoltage
 from watchd.advice.discharge_limit import DischargeLimit
@@ -46,10 +47,11 @@ class BankWatch:
         self.name, self.subject = name, f"bank/{name}"
         self._packs = packs
         # Of each pack as of the last evaluation: what advice sees, whether it is blind, how long
-        # to wait for it.
+        # to wait for it, its settings.
         self._states: list[PackState] = []
         self._blind: list[bool] = []
         self._waits_s: list[float] = []
+        self._sheets: list[Sheet] = []
         self._wait_s = LOOK_AGAIN_S
         self._settings = bank_settings(bank)
         self.audit = BankAudit(name)
@@ -135,7 +137,7 @@ class BankWatch:
         if not self._states:
             self._meet()
             return
-        states, is_new = self._states, False
+        states, is_new, is_set_anew = self._states, False, False
         for index, pack in enumerate(self._packs):
             state = pack.told_state
             if state is None or state is not states[index]:
@@ -144,8 +146,13 @@ class BankWatch:
                 self._blind[index] = pack.is_blind
                 self._waits_s[index] = pack.look_again_s()
                 self._totals.take(index, pack.figures)
+                sheet = pack.audit.sheet
+                if sheet is not self._sheets[index]:
+                    self._sheets[index], is_set_anew = sheet, True
         if is_new:
             self._of_all()
+        if is_set_anew:
+            self._audit()
 
     def _meet(self) -> None:
         """Take all packs for the first time."""
@@ -153,14 +160,19 @@ class BankWatch:
             self._states.append(pack.state())
             self._blind.append(pack.is_blind)
             self._waits_s.append(pack.look_again_s())
+            self._sheets.append(pack.audit.sheet)
             self._totals.take(index, pack.figures)
         self._of_all()
+        self._audit()
 
     def _of_all(self) -> None:
         """What all packs together come to, now that one of them is another."""
         self._wait_s = min(self._waits_s, default=LOOK_AGAIN_S)
         self._silence.covers_what_rests(False not in self._blind)
-        if self.audit.update([p.audit.sheet for p in self._packs]):
+
+    def _audit(self) -> None:
+        """The settings of a pack are others."""
+        if self.audit.update(list(self._sheets)):
             self.figures.update(self.audit.figures)
 
     def _caps(self) -> list[Cap]:

@@ -286,7 +286,7 @@ class PackWatch:
         found = self._alarms.caps()
         for alarms in self._cell_alarms:
             found += alarms.caps()
-        return [Cap(self.name, rule, amps) for rule, amps in found]
+        return [Cap(self.name, rule, amps) for rule, amps in found] if found else []
 
     def state(self) -> PackState:
         """The pack as advice sees it; the same one until the pack is evaluated again."""
