@@ -90,14 +90,14 @@ EVERY_CELL = rules_of(
 def cell_figures(monkeypatch: pytest.MonkeyPatch) -> list[Figures]:
     """The figures that alarms about cells are given."""
     given: list[Figures] = []
-    evaluate = Alarm.evaluate
+    look = Alarm.look
 
     def watched(alarm: Alarm, at: float, figures: Figures) -> Sequence[Transition]:
         if alarm.rule.about is About.CELL:
             given.append(figures)
-        return evaluate(alarm, at, figures)
+        return look(alarm, at, figures)
 
-    monkeypatch.setattr(Alarm, "evaluate", watched)
+    monkeypatch.setattr(Alarm, "look", watched)
     return given
 
 
