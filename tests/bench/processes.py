@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.service.brokers import HOST
 
-# The daemon's Python: for memory one that has watchd alone, since the tests' packages bring others in.
+# The daemon's Python: for memory one that has watchd alone, without what the tests bring in.
 PYTHON = os.environ.get("WATCHD_BENCH_PYTHON", sys.executable)
 TICKS_S = 1 / os.sysconf("SC_CLK_TCK")
 CHUNK_S = 0.01  # what is due in it is sent together

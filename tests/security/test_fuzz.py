@@ -250,12 +250,15 @@ def _changed_state(stranger: Stranger, state: Any, depth: int = 0) -> Any:
     return stranger.rng.choice([*odd, stranger.value()])
 
 
-@pytest.mark.parametrize("number", [150, pytest.param(3000, marks=pytest.mark.long)])
-def test_states_from_the_disk(number: int) -> None:
+@pytest.mark.parametrize(
+    ("beginning", "number"),
+    [*((b, 50) for b in range(17, 23)), pytest.param(17, 3000, marks=pytest.mark.long)],
+)
+def test_states_from_the_disk(beginning: int, number: int) -> None:
     scene = Scene(RULES, CONFIG)
     scene.run(minutes=1, alder=pack(soc_pct=105.0), birch=pack())
     state = json.loads(json.dumps(scene.engine.snapshot()))
-    stranger = Stranger(17, [state])
+    stranger = Stranger(beginning, [state])
     for _ in range(number):
         broken = _changed_state(stranger, state)
         late = Scene(RULES, CONFIG, state=broken if isinstance(broken, dict) else None)

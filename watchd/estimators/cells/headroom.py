@@ -124,6 +124,8 @@ class Headroom:
         self._learnt_degc: float | None = known.get("learnt_degc")
         self._learnt_at: float = known.get("learnt_at", 0.0)
         self._figures: Figures = {**_UNKNOWN, **known.get("figures", {})}
+        # Between those temperatures, resistance changes by this factor.
+        self._warm_degc, self._warm_since_degc, self._warm = inf, inf, 1.0
         self._is_ample = self._bears_the_most()
         self._told: Figures | None = None  # where they stand
 
@@ -199,11 +201,12 @@ class Headroom:
         high_v = cells[highest] - drop_v
         self._watch(high_v, highest, amps, figures)
         over_v = self._over_v(figures["setting_overvoltage_v"])
-        up_a, up = self._up_a(over_v, high_v, ohm), highest
+        up_a, up = self._up_a(over_v, high_v, ohm, self._most_a), highest
         down_a, down = self._down_a(cells[lowest] - drop_v, ohm), lowest
         if joint >= 0:
             path_v, path_ohm = cells[joint] - drop_v - joint_ohm * amps, ohm + joint_ohm
-            path_a = self._up_a(over_v, path_v, path_ohm)
+            # Only whether it bears less is asked, which takes no root to tell that it does not.
+            path_a = self._up_a(over_v, path_v, path_ohm, up_a)
             if path_a < up_a:
                 up_a, up = path_a, joint
             path_a = self._down_a(path_v, path_ohm)
@@ -225,14 +228,16 @@ class Headroom:
         over_v = min(self._upper_v, reported) if isinstance(reported, float) else self._upper_v
         return over_v - self._upper_margin_v
 
-    def _up_a(self, limit_v: float, open_v: float, ohm: float) -> float:
-        upper, ends = self._upper, (self._horizon_h, self._nameplate_ah, self._most_a)
+    def _up_a(self, limit_v: float, open_v: float, ohm: float, at_most_a: float) -> float:
+        upper, horizon_h, nameplate_ah = self._upper, self._horizon_h, self._nameplate_ah
         if limit_v != self._ample_limit_v:
             self._ample_limit_v = limit_v
-            self._ample_up_ohm = upper.ample_ohm(limit_v, self._calm_to_v, *ends)
+            self._ample_up_ohm = upper.ample_ohm(
+                limit_v, self._calm_to_v, horizon_h, nameplate_ah, self._most_a
+            )
         if open_v <= self._calm_to_v and ohm <= self._ample_up_ohm:
-            return self._most_a
-        return upper.most_a(limit_v, open_v, ohm, *ends)
+            return at_most_a
+        return upper.most_a(limit_v, open_v, ohm, horizon_h, nameplate_ah, at_most_a)
 
     def _down_a(self, open_v: float, ohm: float) -> float:
         if open_v >= self._calm_from_v and ohm <= self._ample_down_ohm:
@@ -243,9 +248,14 @@ class Headroom:
 
     def _warmth(self, degc: object) -> float:
         """Resistance of the cells now over that which was learnt."""
-        if self._learnt_degc is None or not isinstance(degc, float):
+        learnt_degc = self._learnt_degc
+        if learnt_degc is None or not isinstance(degc, float):
             return 1.0
-        return exp(ACTIVATION_K * (1 / (degc + KELVIN) - 1 / (self._learnt_degc + KELVIN)))
+        if degc != self._warm_degc or learnt_degc != self._warm_since_degc:
+            self._warm_degc, self._warm_since_degc = degc, learnt_degc
+            inverse = 1 / (degc + KELVIN) - 1 / (learnt_degc + KELVIN)
+            self._warm = exp(ACTIVATION_K * inverse)
+        return self._warm
 
     def _watch(self, open_v: float, cell: int, amps: float, figures: Figures) -> None:
         """Learn how steep the top is, from how the highest cell's voltage grows with charge."""
