@@ -15,6 +15,9 @@ if str(ROOT) not in sys.path:
     sys.path.append(str(ROOT))
 
 from tests.service.faults.table import table_of  # noqa: E402 # only now it is found
+from watchd import figures  # noqa: E402
+
+IS_COMPILED = Path(figures.__file__).suffix != ".py"
 
 
 def find_mosquitto() -> Path | None:
@@ -49,6 +52,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             items=[item for item in items if item.get_closest_marker("long")]
         )
         items[:] = [item for item in items if not item.get_closest_marker("long")]
+    if IS_COMPILED:
+        for item in items:
+            if item.get_closest_marker("interpreted"):
+                item.add_marker(pytest.mark.skip(reason="looks into what is compiled here"))
     if find_mosquitto() is None:
         for item in items:
             if item.get_closest_marker("broker"):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 # One value of a figure. A list of words (such as protection events) is a tuple of text.
-Value = float | bool | str | tuple[str, ...] | None
+Value = float | int | bool | str | tuple[str, ...] | None
 Figures = dict[str, Value]
 
 

@@ -46,6 +46,10 @@ GENTLE: dict[str, Value] = {
 }
 
 
+# A compiled watch takes no stand-in for a pack.
+pytestmark = pytest.mark.interpreted
+
+
 @dataclass
 class Stub:
     """A pack's watch with figures that are made up."""

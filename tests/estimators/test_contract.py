@@ -40,6 +40,7 @@ def test_there_are_estimators() -> None:
     }
 
 
+@pytest.mark.interpreted  # a compiled module keeps no docstring
 @pytest.mark.parametrize("module", MODULES, ids=lambda m: m.__name__)
 def test_a_module_says_what_it_computes(module: ModuleType) -> None:
     assert module.__doc__
@@ -154,6 +155,7 @@ def check(figures: Figures, about: About, when: str) -> None:
             assert set(said) <= set(figure.words), f"{when}: {name} is {value!r}"
 
 
+@pytest.mark.interpreted
 def test_every_figure_is_written_and_no_other(cell_figures: list[Figures]) -> None:
     for when, hut in moments():
         for subject, figures in hut.engine.figures().items():

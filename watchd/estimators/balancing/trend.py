@@ -103,7 +103,7 @@ def likeness(times: Sequence[float], values: Sequence[float]) -> float:
     r = sum(a * b for a, b in pairwise(left)) / power
     if r <= 0:
         return 1.0
-    return 1 + 2 * sum((1 - k / n) * r**k for k in range(1, n))
+    return 1 + 2 * sum(((1 - k / n) * r**k for k in range(1, n)), 0.0)
 
 
 def _variance(n: int, *series: Sequence[float]) -> float:

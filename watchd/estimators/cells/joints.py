@@ -25,6 +25,7 @@ flows, so that its drift does not look like resistance; r_k is forgotten over da
 from __future__ import annotations
 
 from array import array
+from collections.abc import Sequence
 from itertools import compress
 from statistics import median
 from typing import Any
@@ -196,7 +197,7 @@ class Joints:
 class Peaks:
     """Highest mean current of a block in the last 24 hours, by the hour."""
 
-    def __init__(self, saved: list[tuple[float, float]] | None = None) -> None:
+    def __init__(self, saved: Sequence[Sequence[float]] | None = None) -> None:
         # Numbers of the hours since 1970, and the highest current in each.
         self._hours = array("d", [hour for hour, _ in saved or ()])
         self._amps = array("d", [amps for _, amps in saved or ()])
