@@ -197,7 +197,7 @@ def learnt() -> tuple[dict[str, Any], dict[str, Any]]:
     for topic, payload, at in told:
         engine.feed(topic, payload, at + later_s)
     last = {topic.split("/")[1]: json.loads(payload) for topic, payload, _ in told[-2:]}
-    return sections, {"engine": engine.snapshot(), "last": last}
+    return sections, {"engine": engine.snapshot(), "last": last, "at": told[-1][2] + later_s}
 
 
 LEARNT = ("soc_estimate_pct", "capacity_ah", "charged_ah", "discharged_ah")
@@ -219,7 +219,10 @@ def test_what_was_learnt_does_not_jump(
     # It cannot know better than that it has been away for an hour: what it does not know, it
     # withholds, and a jump would be a mistake all the same.
     away = by_s > 0 and how == "while it does not run"
+    # However long after it the test comes, its clock begins where that state ends.
+    before_s = state["at"] - time.time()
     clock = FakedClock(tmp_path)
+    clock.set(before_s)
     config = write_config(tmp_path, broker.port, rules=SILENT, **sections)
     (tmp_path / "store").mkdir()
     store = Store(tmp_path / "store" / "watchd.db")
@@ -236,10 +239,10 @@ def test_what_was_learnt_does_not_jump(
             assert before["soc_estimate_pct"] is not None
             at, watch = listener.now, Stopwatch()
             if how == "while it runs":
-                clock.set(by_s)
+                clock.set(before_s + by_s)
             else:
                 assert daemon.stop()[0] == 0
-                clock.set(by_s)
+                clock.set(before_s + by_s)
                 daemon = watchd(config, environment=clock.environment)
                 daemon.works()
             later = listener(
