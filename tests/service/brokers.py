@@ -92,11 +92,16 @@ class BrokerProcess:
 
     def _takes_connections(self) -> bool:
         assert self._running().poll() is None, self._log.read_text()
-        try:
-            socket.create_connection((HOST, self.port), timeout=1.0).close()
-        except OSError:
-            return False
-        return True
+        return takes_connections(self.port)
+
+
+def takes_connections(port: int) -> bool:
+    """Whether somebody listens there."""
+    try:
+        socket.create_connection((HOST, port), timeout=1.0).close()
+    except OSError:
+        return False
+    return True
 
 
 def mosquitto(program: Path, folder: Path, *lines: str, open_to_all: bool = True) -> BrokerProcess:

@@ -67,7 +67,9 @@ def tls_broker(mosquitto_path: Path, tmp_path: Path, ca: Authority) -> Iterator[
                 *lines,
                 f"listener {plain_port} {brokers.HOST}",
             )
-            return stack.enter_context(process), plain_port
+            stack.enter_context(process)
+            until(lambda: brokers.takes_connections(plain_port), "its second port is up")
+            return process, plain_port
 
         yield start
 
