@@ -259,7 +259,7 @@ async def test_the_days_so_far_are_wanted_once_an_hour_and_at_the_end(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = archive(path)
-    now = time.monotonic()
+    now = float(round(time.monotonic()))  # sums of whole seconds are exact
     monkeypatch.setattr(archives, "time", SimpleNamespace(monotonic=lambda: now))
     wanted = []
     for _ in range(36):
