@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bz2
 import json
 import zlib
 from typing import Any
@@ -11,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from watchd.shell.store import contents
 from watchd.shell.store.archive import line_of
 from watchd.shell.store.contents import Block, DamagedError, Encoded, pack_state, unpack_state
 
@@ -45,9 +45,13 @@ def test_a_line_is_the_json_of_a_message(
     assert found.decode() == json.dumps(data, separators=(",", ":"))
 
 
-def test_recordings_of_before_are_read() -> None:
+@pytest.mark.parametrize(("most_tight", "head"), [(10**6, b"BZh"), (0, b"\x78")])
+def test_few_lines_are_packed_tightly_and_many_quickly(
+    monkeypatch: pytest.MonkeyPatch, most_tight: int, head: bytes
+) -> None:
+    monkeypatch.setattr(contents, "MOST_TIGHT_BYTES", most_tight)
     packed = Block.of(2.0, LINES)
+    assert packed.lines.startswith(head)
     assert packed.unpacked() == LINES
-    assert Block(2.0, bz2.compress(b"\n".join(LINES))).unpacked() == LINES
     with pytest.raises(DamagedError):
         Block(2.0, packed.lines[:-3]).unpacked()
