@@ -21,12 +21,7 @@ from watchd.rules.rule import Rule
 
 START = 1_790_000_000.0  # some Monday in September 2026
 
-CONFIG = """
-banks:
-  hut: {charge_voltage_v: 56.0, max_charge_a: 200}
-packs:
-  alder: {bank: hut, nameplate_ah: 200, max_charge_a: 100}
-  birch: {bank: hut, nameplate_ah: 200, max_charge_a: 100}
+SOURCES = """
 sources:
   - topic: hut/{pack}/state
     json:
@@ -42,7 +37,15 @@ sources:
   - {topic: "hut/{pack}/cell/{cell}", value: cell_v}
   - {topic: "hut/{pack}/amps", value: current_a}
   - {topic: "hut/{pack}/too-hot", value: {name: protection, when_true: OVER_TEMP}}
-requests: {most_a_minute: 100000}
+"""
+CONFIG = f"""
+banks:
+  hut: {{charge_voltage_v: 56.0, max_charge_a: 200}}
+packs:
+  alder: {{bank: hut, nameplate_ah: 200, max_charge_a: 100}}
+  birch: {{bank: hut, nameplate_ah: 200, max_charge_a: 100}}
+{SOURCES}
+requests: {{most_a_minute: 100000}}
 """
 
 

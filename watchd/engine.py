@@ -234,7 +234,7 @@ class Engine:
 
     def leaves(self, topic: str) -> bool:
         """Whether another daemon sees to this topic, which is not to be fed then; it is counted."""
-        leaves = self._gate.is_of_others(topic) and not topic.startswith(f"{self._config.prefix}/")
+        leaves = self._gate.is_of_others(topic) and not topic.startswith(self._own_prefix)
         if leaves:
             self._counts["of_others"] += 1
         return leaves

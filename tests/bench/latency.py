@@ -25,7 +25,7 @@ from tempfile import TemporaryDirectory
 from paho.mqtt import client as paho
 
 from tests.bench.bank_of_packs import Bridge, write_config
-from tests.bench.processes import Child, daemon, publisher
+from tests.bench.processes import Child, daemon, publisher, subscriber_program
 from tests.service.brokers import HOST, mosquitto
 
 PACKS, RATE, RAISE_EVERY = 4, 200.0, 50
@@ -42,24 +42,10 @@ RULE = """
   consequence: None.
   response: None.
 """
-ECHO = """
-import asyncio, sys
-import aiomqtt, msgspec
-from socket import IPPROTO_TCP, TCP_NODELAY
-
-async def main():
-    decode = msgspec.json.Decoder().decode
-    options = [(IPPROTO_TCP, TCP_NODELAY, 1)]
-    async with aiomqtt.Client(sys.argv[1], int(sys.argv[2]), socket_options=options) as client:
-        await client.subscribe("hut/#")
-        print("ready", flush=True)
-        async for message in client.messages:
-            document = decode(message.payload)
+ECHO = subscriber_program("""
             if max(document["mv"]) > 3600:
                 await client.publish("echo", message.payload, qos=1)
-
-asyncio.run(main())
-"""
+""")
 
 
 class Waits:

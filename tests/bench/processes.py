@@ -22,7 +22,7 @@ PYTHON = os.environ.get("WATCHD_BENCH_PYTHON", sys.executable)
 TICKS_S = 1 / os.sysconf("SC_CLK_TCK")
 CHUNK_S = 0.01  # what is due in it is sent together
 QUIET_S = 0.3
-SUBSCRIBER = """
+_SUBSCRIBER = """
 import asyncio, sys
 import aiomqtt, msgspec
 from socket import IPPROTO_TCP, TCP_NODELAY
@@ -34,10 +34,18 @@ async def main():
         await client.subscribe("hut/#")
         print("ready", flush=True)
         async for message in client.messages:
-            decode(message.payload)
+            document = decode(message.payload)
+            EACH
 
 asyncio.run(main())
 """
+
+
+def subscriber_program(each: str = "") -> str:
+    """A program: a client that decodes what comes, and then does this with each `document`."""
+    return _SUBSCRIBER.replace("EACH", each)
+
+
 # What is left of the daemon where the engine takes nothing.
 SHELL_ALONE = """
 import sys
@@ -132,7 +140,7 @@ def daemon(
 @contextmanager
 def subscriber(port: int) -> Iterator[Child]:
     """aiomqtt's `async for` around the fastest decoder."""
-    child = Child([sys.executable, "-c", SUBSCRIBER, HOST, str(port)])
+    child = Child([sys.executable, "-c", subscriber_program(), HOST, str(port)])
     try:
         assert child.says_line() == "ready"
         yield child

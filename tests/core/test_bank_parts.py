@@ -5,26 +5,19 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from tests.scene import START, Scene, config_of, leading, pack, rules_of
+from tests.scene import SOURCES, START, Scene, config_of, leading, pack, rules_of
 from watchd.bank_parts import bank_of, join, split
 from watchd.config import Config
 from watchd.engine import Engine
 
-TWO = """
+TWO = f"""
 banks:
-  hut: {charge_voltage_v: 56.0}
-  barn: {charge_voltage_v: 56.0}
+  hut: {{charge_voltage_v: 56.0}}
+  barn: {{charge_voltage_v: 56.0}}
 packs:
-  alder: {bank: hut, nameplate_ah: 200, max_charge_a: 100}
-  birch: {bank: barn, nameplate_ah: 200, max_charge_a: 100}
-sources:
-  - topic: hut/{pack}/state
-    json:
-      voltage_v: $.volts
-      current_a: {path: $.amps_out, scale: -1}
-      soc_pct: $.soc
-      cell_v: {path: "$.mv[*]", scale: 0.001}
-      temperature_degc: "$.temps[*]"
+  alder: {{bank: hut, nameplate_ah: 200, max_charge_a: 100}}
+  birch: {{bank: barn, nameplate_ah: 200, max_charge_a: 100}}
+{SOURCES}
 """
 RULES = rules_of("""
 - rule: cell-high

@@ -103,5 +103,9 @@ def test_one_that_raises_from_nothing_too_still_raises(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(Frozen, "update", broken)
     figures = {**told, "voltage_v": seen.voltage_v, "current_a": seen.current_a}
+    before = lineup.snapshot()
     with pytest.raises(ZeroDivisionError):
         lineup.update(seen, figures)
+    # It may go on like that for days: nothing is forgotten for it, and nothing heaps up.
+    assert lineup.begun_anew == []
+    assert lineup.snapshot()["Frozen"] == before["Frozen"]

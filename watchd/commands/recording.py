@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, cast
 
 from watchd.commands.ahead import Given, Rows, ahead, cores
+from watchd.commands.options import told_instance
 from watchd.commands.progress import progress
 from watchd.commands.recorded import (
     Recorded,
@@ -187,6 +188,7 @@ def bytes_of(options: argparse.Namespace) -> int | None:
 
 def _source(options: argparse.Namespace, config: Config, read: Bytes) -> Iterator[list[Recorded]]:
     if options.recordings == [HISTORY]:
+        told_instance(config, options)  # each has a store of its own
         return read_history(Path(config.store.path), options.since)
     if HISTORY in options.recordings:
         raise WatchdError("'history' stands alone; a file of that name is ./history")

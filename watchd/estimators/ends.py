@@ -11,7 +11,7 @@ from watchd.estimators.balancing.balancer import Balancer
 from watchd.estimators.cells.at_full import AtFull
 from watchd.estimators.charging.absorption import TOLERANCE, Absorption
 from watchd.estimators.estimator import Estimator, Setting
-from watchd.estimators.soc.anchors import MOST_C_RATE, Anchors
+from watchd.estimators.soc.anchors import Anchors, looked_at_from_v
 from watchd.estimators.soc.capacity import Capacity
 from watchd.estimators.soc.offset import Offset
 from watchd.estimators.soc.settled import RESTS_BELOW_V
@@ -36,7 +36,7 @@ class Ends:
         profile, balancer = setting.profile, setting.pack.balancer
         top_v = profile.upper_knee_v - RESTS_BELOW_V
         self._top_v = (min(top_v, balancer.from_v) if balancer is not None else top_v) - SURE_V
-        self._low_v = profile.low_end[-1][0] + MOST_C_RATE + SURE_V
+        self._low_v = looked_at_from_v(setting) + SURE_V
         self._absorbs_v = setting.bank.charge_voltage_v * (1 - TOLERANCE)
 
     def are_far(self, sample: Sample, figures: Figures) -> bool:

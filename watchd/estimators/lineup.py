@@ -41,14 +41,14 @@ class Lineup:
             try:
                 estimator.update(sample, figures)
             except Exception as error:  # noqa: BLE001
-                self._begin_anew(estimator, error).update(sample, figures)
+                self._begin_anew(estimator, error, sample, figures)
         between = self._ends.are_far(sample, figures)
         # The first sample between the ends still concerns all.
         for estimator in self._between_ends if between and self._was_between else self._after_full:
             try:
                 estimator.update(sample, figures)
             except Exception as error:  # noqa: BLE001
-                self._begin_anew(estimator, error).update(sample, figures)
+                self._begin_anew(estimator, error, sample, figures)
         self._was_between = between
 
     def of_cell(self, cell: int) -> Figures:
@@ -62,13 +62,16 @@ class Lineup:
         """Each cell minus their mean in the last minutes in which the pack was full, in order."""
         return self._at_full.deviation_mv()
 
-    def _begin_anew(self, broken: Estimator, error: Exception) -> Estimator:
+    def _begin_anew(
+        self, broken: Estimator, error: Exception, sample: Sample, figures: Figures
+    ) -> None:
         """Another in place of one that raised, as by a saved state of which a value is no good.
 
-        It begins from nothing. Where it raises at once as well, it was not for what was saved.
+        It begins from nothing. Where it raises as well, it was not for what was saved: that goes
+        up, and the one that knows the past stays.
         """
         fresh = type(broken)(self._setting)
+        fresh.update(sample, figures)
         self._estimators[self._estimators.index(broken)] = fresh
         self._line_up()
         self.begun_anew.append(f"{type(broken).__name__}: {type(error).__name__}: {error}")
-        return fresh

@@ -11,6 +11,7 @@ pieces when one of them has left the window.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
@@ -30,7 +31,7 @@ OLD_ROW = (
 )  # fmt: skip
 
 
-class Window:
+class Window(ABC):
     """The recent past of one value. `update` at each evaluation, then `value`.
 
     `state` is a snapshot of a window of the same call. What a kind of window keeps of each piece
@@ -128,14 +129,16 @@ class Window:
             self._held(value, edge - begin)
             begin = edge
 
-    def _held(self, value: Value, length_s: float) -> None:
+    # A kind of window says what it keeps; some have no need of one of these.
+    def _held(self, value: Value, length_s: float) -> None:  # noqa: B027
         """A value held for so long within the newest piece."""
 
-    def _come(self, at: float, value: Value) -> None:
+    def _come(self, at: float, value: Value) -> None:  # noqa: B027
         """A known value came `at`."""
 
+    @abstractmethod
     def _value(self, at: float) -> Value:
-        raise NotImplementedError
+        """The function's value, of what is in the window."""
 
     def _newest_known(self, end: float) -> None:
         """The piece in which something was known until `end` is the newest."""

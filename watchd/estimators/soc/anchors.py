@@ -35,6 +35,7 @@ MOST_C_RATE = 0.1
 # R Q at 25 degC, ohmic and relaxing: 0.3 mOhm at 280 Ah is 0.08 V a C-rate; joints, age are more.
 DROP_V = 0.15
 DROP_SIGMA = 0.5  # part of it
+MOST_DROP_V = 0.1  # counted with at `MOST_C_RATE`
 LEAD_H, LEAD_SIGMA_H = 0.05, 0.035  # ours: what a cell takes to settle
 TABLE_SIGMA_PCT = 1.0  # cells of other makes have other curves; ours
 SENSOR_SIGMA_V = 0.003
@@ -45,14 +46,22 @@ _NONE: Figures = {"anchor": "none", "anchor_soc_pct": None, "anchor_sigma_pct": 
 _UNKNOWN: Figures = dict.fromkeys(_NONE)
 
 
+def looked_at_from_v(setting: Setting) -> float:
+    """Where a cell that falls is looked at for the low end, in V.
+
+    From above it, the drop of voltage of `MOST_C_RATE` brings none into the table, but for charging
+    below -10 degC.
+    """
+    return setting.profile.low_end[-1][0] + MOST_DROP_V
+
+
 class Anchors:
     """Looks for an anchor in each sample. Keeps only since when the low end is seen."""
 
     def __init__(self, setting: Setting, saved: dict[str, Any] | None = None) -> None:
         self._nameplate_ah = setting.nameplate_ah
         self._table = [(volts, soc) for volts, soc in setting.profile.low_end]
-        # At `MOST_C_RATE` no drop of voltage brings a cell from above this into the table.
-        self._from_v = self._table[-1][0] + MOST_C_RATE
+        self._from_v = looked_at_from_v(setting)
         self._low_since: float | None = (saved or {}).get("low_since")
         self._found: Figures = _UNKNOWN
         self._told: Figures | None = None  # where that stands
