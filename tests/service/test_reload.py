@@ -258,7 +258,12 @@ def test_another_prefix_leaves_nothing_under_the_old_one(
         listener("shed/alarm/cell-high/pack/alder", lambda d: d["state"] == "unacknowledged")
         listener("shed/service", lambda d: d["state"] == "running")
         listener(SERVICE, lambda d: d is None)
-        until(lambda: not retained(broker.port, "watchd/#"), "nothing is left")
+        old = "watchd/#"
+        until(
+            lambda: not retained(broker.port, old),
+            "nothing is left",
+            seen=lambda: str(retained(broker.port, old)),
+        )
         listener.send(
             "shed/request", {"do": "list"}, reply_to="answers/me", correlation=b"after the change"
         )

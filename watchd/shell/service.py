@@ -341,7 +341,12 @@ class Service:
     def _change_links(self, new: Succession, same_broker: bool) -> None:
         old, waiting = self._links, self._outbox.clear()
         self._outbox = Outbox()
-        self._outbox.put(m for m in waiting if same_broker or not m.retain)
+        # What no longer stands is taken away over the old links: said over the new ones after that,
+        # it would be there again.
+        gone = {message.topic for message in new.gone}
+        self._outbox.put(
+            m for m in waiting if m.topic not in gone and (same_broker or not m.retain)
+        )
         self._links = self._linked()
         self._group.create_task(self._leave(old, new, same_broker), name="leave")
 
