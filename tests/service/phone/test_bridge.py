@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable
 from pathlib import Path
 
@@ -125,6 +126,37 @@ def test_a_kill_while_it_is_handed_on_loses_nothing(
     assert 1 <= receiver.titles().count("in flight") <= 2
 
 
+def test_a_stop_waits_for_what_is_on_its_way(
+    start: StartBridge, says: Listener, receiver: Receiver
+) -> None:
+    receiver.held.clear()
+    bridge = start(receiver.url(), options=DAY)
+    says.send(TOPIC, annunciation("in flight"))
+    until(lambda: receiver.asked, "it is handed on")
+    bridge.process.send_signal(signal.SIGTERM)
+    bridge.logs("watchd bridge stops")
+    receiver.held.set()
+    assert bridge.process.wait(30) == 0
+    start(receiver.url(), options=DAY)
+    says.send(TOPIC, annunciation("the end"))
+    receiver.gets("the end")
+    assert receiver.titles() == ["in flight", "the end"]
+
+
+@pytest.mark.long
+def test_a_stop_waits_for_no_answer_that_does_not_come(
+    start: StartBridge, says: Listener, receiver: Receiver
+) -> None:
+    receiver.held.clear()
+    bridge = start(receiver.url(), options=DAY)
+    says.send(TOPIC, annunciation("in flight"))
+    until(lambda: receiver.asked, "it is handed on")
+    assert bridge.stop()[0] == 0
+    receiver.held.set()
+    start(receiver.url(), options=DAY)
+    receiver.gets("in flight")
+
+
 @pytest.mark.long
 def test_the_broker_forgets_nothing_before_it_is_on_the_disk(
     start: StartBridge, says: Listener, receiver: Receiver, tmp_path: Path
@@ -242,7 +274,7 @@ def test_what_the_service_manager_is_told(start: StartBridge, receiver: Receiver
         manager.hears("READY=1")
         manager.hears("WATCHDOG=1")
         manager.hears("STATUS=0 waiting for 1 URLs")
-        bridge.process.send_signal(1)
+        bridge.process.send_signal(signal.SIGHUP)
         told = len(manager.told)
         manager.hears("RELOADING=1")
         manager.hears("READY=1", since=told - 1 if told else 0)

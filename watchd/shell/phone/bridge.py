@@ -38,7 +38,9 @@ from watchd.shell.zone import zone_of
 
 TICK_S = 1.0
 MARK_EVERY_S = 2.0
-LAST_RESORT_S = 4.0
+# For what is on its way as it stops; then what the service manager leaves (TimeoutStopSec).
+FAREWELL_S = 5.0
+LAST_RESORT_S = 8.0
 # From the start, for the link and all that is retained; then it is told without.
 EARLY_S = 15.0
 log = structlog.get_logger("watchd")
@@ -114,8 +116,9 @@ class PhoneBridge:
             loop.call_later(LAST_RESORT_S, os._exit, 0)
             notify("STOPPING=1")
             log.info("watchd bridge stops", waiting=self._queue.count())
-            for task in (*tasks, *(task for _, task in self._handing.values())):
+            for task in tasks:
                 task.cancel()
+            await self._end_handing()
         self._queue.close()
         return 0
 
@@ -150,6 +153,15 @@ class PhoneBridge:
             task = self._group.create_task(handing.run(), name=f"line {url.line}")
             self._handing[name] = handing, task
         self._look()
+
+    async def _end_handing(self) -> None:
+        for handing, _ in self._handing.values():
+            handing.end()
+        tasks = [task for _, task in self._handing.values()]
+        if tasks:
+            await asyncio.wait(tasks, timeout=FAREWELL_S)
+        for task in tasks:
+            task.cancel()
 
     def _read_urls(self) -> None:
         """The file was changed, or a person wants it read."""

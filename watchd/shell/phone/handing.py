@@ -67,30 +67,32 @@ class Handing:
         self._queue, self._setting, self._around = queue, setting, around
         self._backoff = Backoff()
         self._news = asyncio.Event()
+        self._ends = asyncio.Event()
         self._fails = False
 
     def look(self) -> None:
         """Something has come."""
         self._news.set()
 
+    def end(self) -> None:
+        """Hand on nothing more. `run` is over once the service has answered what is on its way:
+        left without that answer, the phone would get it a second time after the next start.
+        """
+        self._ends.set()
+        self._news.set()
+
     async def run(self) -> None:
-        """For as long as the URL stands in the file."""
-        while True:
+        """For as long as the URL stands in the file, or until the end."""
+        while not self._ends.is_set():
             self._news.clear()
             try:
                 wait_s = await self.step()
             except sqlite3.Error as error:
                 log.warning("the queue does not work", why=str(error), most_an_hour=MOST_AN_HOUR)
-                await asyncio.sleep(DISK_PAUSE_S)
+                await _heard_within(DISK_PAUSE_S, self._ends)
                 continue
-            if self._fails:
-                await asyncio.sleep(wait_s)
-            elif wait_s > 0:
-                try:
-                    async with asyncio.timeout(wait_s):
-                        await self._news.wait()
-                except TimeoutError:
-                    pass
+            if wait_s > 0:
+                await _heard_within(wait_s, self._ends if self._fails else self._news)
 
     async def step(self) -> float:
         """Do what is to be done now; seconds until the next look."""
@@ -145,6 +147,14 @@ class Handing:
             most_an_hour=100,
         )
         self._around.went_well()
+
+
+async def _heard_within(limit_s: float, event: asyncio.Event) -> None:
+    try:
+        async with asyncio.timeout(limit_s):
+            await event.wait()
+    except TimeoutError:
+        pass
 
 
 def _passes(sent: Send) -> bool:
