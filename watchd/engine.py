@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from watchd.advice.advice import Advised, Kind
@@ -19,6 +19,7 @@ from watchd.config import Config
 from watchd.digest.schedule import Period
 from watchd.digest.told import ToldDigests
 from watchd.figures import rounded
+from watchd.gathering import Gathering, gathering_of
 from watchd.history.trending import Look, Trending
 from watchd.notes import Note
 from watchd.operator_actions import OperatorActions
@@ -86,6 +87,8 @@ class Engine:
         self._now = self._step_s = 0.0
         self._annunciator = Annunciator()
         self._watches = Watches({}, {}, ServiceWatch((), {}, self._annunciator))
+        self._gathering: Gathering | None = None
+        self._raised: set[str] = set()
         self._actions = self._acting()
         self._agenda = Agenda()
         self._digests = ToldDigests(config.digest.wanted(), 0.0)
@@ -117,6 +120,9 @@ class Engine:
         if topic.startswith(self._own_prefix):
             self._own_topic(topic, payload, retained, reply_to, correlation)
         else:
+            if self._gathering is not None:
+                for pack in self._gate.packs_of(topic):
+                    self._about_to_change(f"pack/{pack}")
             for pack, renewed in self._gate.take(
                 topic,
                 payload,
@@ -178,20 +184,13 @@ class Engine:
         `each` takes the state of a pack or an alarm as soon as it is there, and gives what is to
         stand for it: those of a thousand packs together take 100 MB.
         """
-        if not self._begun:
-            return self._saved or {}
-        return {
-            "version": STATE_VERSION,
-            "at": self._now,
-            "step_s": self._step_s,
-            "since": self._say.since,
-            **self._watches.snapshot(each),
-            "due": self._agenda.snapshot(self._watches.index),
-            "annunciator": self._annunciator.snapshot(),
-            "digests": self._digests.snapshot(),
-            "counts": dict(self._counts),
-            **({"trends": self._trending.snapshot()} if self._trending is not None else {}),
-        }
+        return self._gathered(each).whole() if self._begun else self._saved or {}
+
+    def gather(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> Gathering:
+        """The same, of this moment, but for who takes it step by step while the engine goes on."""
+        self._finish_gathering()
+        self._gathering = self._gathered(each) if self._begun else Gathering(self._saved or {})
+        return self._gathering
 
     def retained(self) -> list[Publish]:
         """All that stands retained, for a broker that may have lost it."""
@@ -272,12 +271,16 @@ class Engine:
         """What is to be kept of the figures of packs and banks since the last call."""
         return self._trending.take() if self._trending is not None else []
 
-    def pack_days(self) -> list[Look]:
+    def pack_days(self) -> Iterator[Look]:
         """Of each pack the day so far: what `take_trends` tells only when a day has ended."""
         if not self._begun or self._trending is None:
-            return []
-        shown = self._now + self._step_s
-        return [self._trending.day_so_far(w, shown) for w in self._watches.packs.values()]
+            return
+        for watch in self._watches.packs.values():
+            yield self._trending.day_so_far(watch, self._now + self._step_s)
+
+    def raised(self) -> int:
+        """How many alarms stand raised."""
+        return len(self._raised)
 
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
@@ -287,6 +290,34 @@ class Engine:
         """Every alarm, whatever its state."""
         return list(self._watches.alarms.values())
 
+    # --- what is saved ---
+
+    def _gathered(self, each: Callable[[Any], Any]) -> Gathering:
+        state = {
+            "version": STATE_VERSION,
+            "at": self._now,
+            "step_s": self._step_s,
+            "since": self._say.since,
+            "due": self._agenda.snapshot(self._watches.index),
+            "annunciator": self._annunciator.snapshot(),
+            "digests": self._digests.snapshot(),
+            "counts": dict(self._counts),
+        }
+        return gathering_of(state, self._watches, self._trending, each)
+
+    def _finish_gathering(self) -> None:
+        """Much is about to change."""
+        if self._gathering is not None:
+            self._gathering.finish()
+            self._gathering = None
+
+    def _about_to_change(self, subject: str) -> None:
+        """Call this before anything of the subject, or of its bank, becomes another."""
+        if self._gathering is not None:
+            self._gathering.before(self._watches.bank_of(subject))
+            if self._gathering.is_whole:
+                self._gathering = None
+
     # --- time ---
 
     def _advance(self, at: float) -> None:
@@ -295,6 +326,7 @@ class Engine:
             self._begin(at)
         now = max(at - self._step_s, self._now)
         if now - self._now > LONGEST_SILENCE_S:
+            self._finish_gathering()
             self._live_until(self._now + LONGEST_SILENCE_S)
             for transition in self._watches.pause(self._now, now):
                 self._moved(transition)
@@ -344,6 +376,8 @@ class Engine:
 
     def _evaluate_alone(self, watch: PackWatch, at: float) -> None:
         """A pack without its bank."""
+        if self._gathering is not None:
+            self._about_to_change(watch.subject)
         # What a start looks at was looked at before it.
         trending = self._trending if self._begun else None
         if trending is not None:
@@ -358,6 +392,8 @@ class Engine:
         self._look_again(watch)
 
     def _evaluate_bank(self, watch: BankWatch, at: float) -> None:
+        if self._gathering is not None:
+            self._about_to_change(watch.subject)
         self._take_through_rules(watch, at)
         if self._trending is not None and self._begun:
             self._trending.look_at_bank(watch, at + self._step_s)
@@ -379,7 +415,7 @@ class Engine:
 
     def _moved(self, transition: Transition) -> None:
         """Something happened to an alarm: take account, judge whether people are told, say so."""
-        alarm = self._watches.alarms[transition.key]
+        alarm = self._counted(transition)
         transition = self._annunciator.follow_group(transition, alarm)
         if self._annunciator.follow(transition):
             # A flood is said before what it holds back.
@@ -390,6 +426,15 @@ class Engine:
         transition = self._annunciator.judge(transition, flood=stands)
         self._transitions.append(transition)
         self._say.moved(alarm, transition)
+
+    def _counted(self, transition: Transition) -> Alarm:
+        """The alarm that has moved."""
+        alarm = self._watches.alarms[transition.key]
+        if alarm.is_raised:
+            self._raised.add(alarm.key)
+        else:
+            self._raised.discard(alarm.key)
+        return alarm
 
     # --- beginning, with or without a saved state ---
 
@@ -404,7 +449,7 @@ class Engine:
             self._evaluate_all()
             self._agenda.keep(saved.get("due", {}), self._watches.index, self._now)
             if saved:
-                self._watches.snapshot(lambda of_one: of_one)  # or it could not be saved again
+                self._gathered(lambda of_one: of_one).whole()  # or it could not be saved again
         except Exception as error:  # noqa: BLE001 - a damaged state may be wrong in any way
             # Better to watch without a past than not to watch.
             self._gate.note(at, "saved state not used", "state", f"{type(error).__name__}: {error}")
@@ -454,6 +499,7 @@ class Engine:
         self._counts.clear()
         self._counts.update(begun.counts)
         self._annunciator, self._watches = begun.annunciator, begun.watches
+        self._raised = {a.key for a in self._watches.alarms.values() if a.is_raised}
         self._actions = self._acting()
         if self._trending is not None:
             self._trending = Trending(saved.get("trends"))
@@ -468,7 +514,12 @@ class Engine:
         watches = self._watches
         reanchoring = ReanchorActions(watches.packs, self._config.profile.upper_knee_v)
         return OperatorActions(
-            watches.alarms, longest_s, watches.figures_of, watches.audit, reanchoring
+            watches.alarms,
+            longest_s,
+            watches.figures_of,
+            watches.audit,
+            reanchoring,
+            self._about_to_change,
         )
 
     def _renew_edited(self, alarms: dict[str, Any]) -> None:

@@ -45,7 +45,8 @@ class OperatorActions:
     """Carries out requests on the alarms. Those about the journal are the shell's.
 
     `figures_of` gives the figures that a rule about a subject sees, `audit` the sheets and findings
-    of one pack and its bank, or of all.
+    of one pack and its bank, or of all. `about_to_change` is told a subject before anything of it
+    becomes another.
     """
 
     def __init__(
@@ -55,9 +56,10 @@ class OperatorActions:
         figures_of: Callable[[str], Figures],
         audit: Callable[[str | None], dict[str, Any]],
         reanchoring: ReanchorActions,
+        about_to_change: Callable[[str], None],
     ) -> None:
         self._alarms, self._figures_of, self._audit = alarms, figures_of, audit
-        self._reanchoring = reanchoring
+        self._reanchoring, self._about_to_change = reanchoring, about_to_change
         self._longest_shelve_s = longest_shelve_s
 
     def take(
@@ -76,6 +78,7 @@ class OperatorActions:
                 shown = now + step_s
                 return Outcome(query=self._query(request, topic, correlation, shown))
             if request.reanchor is not None:
+                self._about_to_change(f"pack/{request.reanchor.pack}")
                 told = self._reanchoring.take(request.reanchor, now, step_s)
                 asks = request.reanchor.step is not ReanchorDo.LOOK
                 pack = request.reanchor.pack if asks else None
@@ -114,6 +117,7 @@ class OperatorActions:
         alarm = self._find(request.alarm)
         if request.do is Do.WHY:
             return {"ok": True, "why": why(alarm, self._figures_of(alarm.subject), now)}, None
+        self._about_to_change(alarm.subject)
         transition = self._act(request, alarm, now)
         if transition is None:
             raise RequestError(f"{alarm.key} is {_plain(alarm)}: {_reason(request.do, alarm)}")

@@ -88,7 +88,7 @@ class PartEngine(Engine):
     def _moved(self, transition: Transition) -> None:
         if transition.subject == SERVICE:
             return
-        alarm = self._watches.alarms[transition.key]
+        alarm = self._counted(transition)
         transition = self._annunciator.follow_group(transition, alarm)
         subject = self._watches.of(transition.subject).subject
         self._turns.append(self._turn or (transition.at, self._places[subject]))

@@ -109,7 +109,7 @@ def seconds(hours: float) -> Iterator[Second]:
         if second % TRANSITION_EVERY_S == 450 + WRITTEN_AFTER_S or second % BLOCK_S == 0:
             state = engine.snapshot()
         # The archive wants the days once an hour; it leaves the others.
-        looks = engine.take_trends() + (engine.pack_days() if state is not None else [])
+        looks = engine.take_trends() + (list(engine.pack_days()) if state is not None else [])
         yield Second(messages, entry, state, engine.take_samples(), looks)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.core.test_part import RULES_TEXT, TEXT, messages
+from tests.core.three_banks import RULES_TEXT, TEXT, messages
 from tests.scene import START
 from tests.service.commandline import DAY, Done, process
 from tests.service.daemon import WATCHD

@@ -131,6 +131,8 @@ class Restarts(RuleBasedStateMachine):
         for transition in self.one.transitions:
             assert transition.before is self.seen.get(transition.key, State.NORMAL)
             self.seen[transition.key] = transition.state
+        for engine in (self.one.engine, self.other.engine):
+            assert engine.raised() == sum(alarm.is_raised for alarm in engine.alarms())
         for alarm in self.one.engine.alarms():
             assert alarm.state is self.seen.get(alarm.key, State.NORMAL)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -97,8 +98,21 @@ def test_what_waits_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     for n in range(4 * LONGEST_RUN + 1):
         found.take([measured(MIDNIGHT + n)])
     waiting = rows(taken(found))
-    assert [len(r) for r in waiting] == [LONGEST_RUN, 1], "the oldest go"
+    assert [len(r) for r in waiting] == [LONGEST_RUN, LONGEST_RUN, 1], "the oldest go"
     assert waiting[-1] == [(MIDNIGHT + 4 * LONGEST_RUN, 1.0)]
+
+
+def test_of_many_packs_a_block_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also at midnight, where all begin another one."""
+    monkeypatch.setattr(recorder, "MOST_WAITING", 100)
+    found = Recorder()
+    packs, each = 40, 20
+    for n in range(each):
+        at = MIDNIGHT + 10.0 * (n - each // 2)
+        found.take(replace(measured(at), pack=f"p{number}") for number in range(packs))
+    blocks = taken(found)
+    assert sum(len(r) for r in rows(blocks)) == packs * each
+    assert len(blocks) == 2 * packs
 
 
 def test_the_day_before_runs_until_its_last_samples_are_written() -> None:

@@ -40,7 +40,7 @@ def test_who_does_not_ask_is_told_nothing() -> None:
     hut = Scene()
     hut.run(minutes=10, alder=RESTING)
     assert hut.engine.take_trends() == []
-    assert hut.engine.pack_days() == []
+    assert list(hut.engine.pack_days()) == []
     assert "trends" not in hut.engine.snapshot()
 
 

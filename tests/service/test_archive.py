@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import sqlite3
 from contextlib import closing
@@ -184,6 +185,53 @@ async def test_a_state_that_takes_long_is_saved_less_often(
         saved.append(now - changed_at)
         await kept.write({"version": 1})
     assert saved == [1.0, 10.0], "it takes 2 % of the time"
+    kept.close()
+
+
+async def test_where_states_are_dear_a_block_may_be_larger(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archives, "BLOCK_BYTES", 1000)
+    monkeypatch.setattr(archives, "LARGEST_BLOCK_BYTES", 8000)
+    kept = archive(tmp_path / "watchd.db")
+    for took_s, messages in ((0.001, 1), (0.1, 5), (10.0, 8)):  # 2 % of 5 s and of 500 s
+        kept.state_took(took_s)
+        found = 0
+        while not kept.makes_base:
+            kept.record("hut/alder/state", b"0" * 1000, 1.0, retained=False)
+            found += 1
+        assert found == messages
+        await kept.write({"version": 1})
+    kept.close()
+
+
+async def test_what_comes_while_the_state_is_gathered_is_for_the_next_write(
+    tmp_path: Path,
+) -> None:
+    """Its input is told again after a kill: written already, it would be there twice."""
+    kept = archive(tmp_path / "watchd.db")
+
+    def comes(at: float) -> None:
+        kept.journal(entry(at))
+        kept.record("hut/alder/state", b"{}", at, retained=False)
+
+    async def gathered() -> dict[str, Any]:
+        await asyncio.sleep(0)
+        assert not kept.is_due(), "one at a time"
+        comes(2.0)
+        return {"version": 1}
+
+    def written() -> tuple[list[float], list[float]]:
+        with closing(Store(tmp_path / "watchd.db")) as store:
+            entries = [e["at"] for e in store.entries(None, 0.0, 10)]
+        blocks = read_telemetry(tmp_path / "watchd.db")
+        return entries, [json.loads(line)["t"] for b in blocks for line in b.unpacked()]
+
+    comes(1.0)
+    assert await kept.write(gathered(), last=True, upto=1)
+    assert written() == ([1.0], [1.0])
+    assert await kept.write({"version": 1}, last=True, upto=2)
+    assert written() == ([1.0, 2.0], [1.0, 2.0])
     kept.close()
 
 

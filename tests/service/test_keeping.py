@@ -222,7 +222,7 @@ async def run(
             upto = drive.last
             assert await archive.write(drive.state(), last=True, upto=upto)
             spool.forget(upto)
-    archive.trends(drive.engine.pack_days())
+    archive.trends(list(drive.engine.pack_days()))
     await archive.write(drive.state(), last=True, upto=drive.last)
     archive.close()
     spool.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import cast
@@ -11,7 +12,9 @@ from watchd.watch.measured import Measured
 
 DAY_S = 86_400
 LONGEST_RUN = 1800  # rows: half an hour at 1 Hz, while the disk takes nothing
-MOST_WAITING = 20_000  # rows of all packs; about 15 MB
+# Rows that nobody fetches, of all packs: about 15 MB, or five minutes of a row a second of each.
+MOST_WAITING = 20_000
+MOST_WAITING_A_PACK = 300
 # The last samples of a day are on the disk by then (blocks are written every five minutes).
 SETTLED_AFTER_S = 600
 
@@ -48,7 +51,8 @@ class Recorder:
 
     def __init__(self) -> None:
         self._rows: dict[str, list[Row]] = {}
-        self._ended: list[Run] = []
+        self._ended: deque[Run] = deque()
+        self._ended_rows = 0
         self._newest_at: float | None = None
 
     def take(self, samples: Iterable[Measured]) -> None:
@@ -66,13 +70,14 @@ class Recorder:
                 same_day = second // DAY_S == last // DAY_S
                 if second <= last or not same_day or len(rows) >= LONGEST_RUN:
                     self._end(measured.pack)
+                    self._bound()
             self._rows[measured.pack].append(row)
 
     def take_runs(self) -> list[Run]:
         """All that waits."""
         for pack in list(self._rows):
             self._end(pack)
-        found, self._ended = self._ended, []
+        found, self._ended, self._ended_rows = list(self._ended), deque(), 0
         return found
 
     def running_days(self) -> tuple[int, ...]:
@@ -85,9 +90,13 @@ class Recorder:
         rows, self._rows[pack] = self._rows.get(pack, []), []
         if rows:
             self._ended.append(Run(pack, rows))
-        # Nobody fetches them while the disk is not written; then the oldest go.
-        while sum(len(run.rows) for run in self._ended) > MOST_WAITING:
-            del self._ended[0]
+            self._ended_rows += len(rows)
+
+    def _bound(self) -> None:
+        """Nobody fetches them while the disk is not written; then the oldest go."""
+        most = max(MOST_WAITING, MOST_WAITING_A_PACK * len(self._rows))
+        while self._ended_rows > most:
+            self._ended_rows -= len(self._ended.popleft().rows)
 
 
 def block_of(pack: str, rows: list[Row]) -> SampleBlock:

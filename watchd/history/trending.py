@@ -6,7 +6,7 @@ messages alone: told the same again after a kill, it gives the same.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, cast
 
@@ -62,9 +62,14 @@ class Trending:
         self._seen = {name: _restored(of) for name, of in (saved or {}).items()}
         self._told: list[Look] = []
 
-    def snapshot(self) -> dict[str, Any]:
-        """Plain data from which it goes on."""
-        return {name: asdict(seen) for name, seen in self._seen.items()}
+    def snapshot(self, subjects: Iterable[str] | None = None) -> dict[str, Any]:
+        """Plain data from which it goes on, of some subjects or all."""
+        names = self._seen if subjects is None else (n for n in subjects if n in self._seen)
+        return {name: asdict(self._seen[name]) for name in names}
+
+    def subjects(self) -> list[str]:
+        """Of which something is remembered, be they watched or not."""
+        return list(self._seen)
 
     def take(self) -> list[Look]:
         """What was told since the last call."""

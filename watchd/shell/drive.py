@@ -14,6 +14,7 @@ import structlog
 from watchd.bank_parts import join
 from watchd.config import Config
 from watchd.engine import Engine
+from watchd.gathering import Gathering
 from watchd.publish import Publish, Topics
 from watchd.rules.rule import Rule
 from watchd.shell.inputs import Fed, Input, Resumed, Told, apply
@@ -30,6 +31,23 @@ class Heard(Protocol):
     """
 
     def __call__(self, given: Input, *, unkept: bool, unsaved: bool) -> None: ...
+
+
+class Gathered:
+    """What is to be saved of a `Drive`, as of the moment at which it was asked for."""
+
+    def __init__(self, gathering: Gathering, annunciations: dict[str, Any]) -> None:
+        self._gathering, self._annunciations = gathering, annunciations
+
+    def step(self) -> bool:
+        """Take a part of it, while all goes on; whether another one is left."""
+        return self._gathering.step()
+
+    def state(self) -> dict[str, Any]:
+        """All of it. A time of its own is for people who look into the store."""
+        engine = self._gathering.whole()
+        times: dict[str, Any] = {n: engine[n] for n in ("at", "step_s") if n in engine}
+        return {**times, "engine": engine, "annunciations": self._annunciations}
 
 
 class Drive:
@@ -101,14 +119,13 @@ class Drive:
         """Go on with the states that others saved of these banks, before time goes on."""
         self.engine = _engine(self.config, self.rules, join(self.engine.snapshot(), parts))
 
-    def state(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> dict[str, Any]:
-        """All that is to be saved; `each`: see `Engine.snapshot`.
+    def state(self) -> dict[str, Any]:
+        """All that is to be saved."""
+        return self.gather().state()
 
-        A time of its own is for people who look into the store.
-        """
-        engine = self.engine.snapshot(each)
-        times: dict[str, Any] = {n: engine[n] for n in ("at", "step_s") if n in engine}
-        return {**times, "engine": engine, "annunciations": self.annunciations.snapshot()}
+    def gather(self, each: Callable[[Any], Any] = lambda of_one: of_one) -> Gathered:
+        """The same, as of now, for who takes it step by step; `each`: see `Engine.snapshot`."""
+        return Gathered(self.engine.gather(each), self.annunciations.snapshot())
 
     def restore(self, loaded: Loaded, heard: Heard) -> int:
         """Go to where the last run was; how many inputs were told again."""

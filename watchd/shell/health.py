@@ -70,7 +70,7 @@ class Health:
 def status_text(heard: dict[str, Heard], engine: Engine, links: Links, clock: SystemTime) -> str:
     """One line for `systemctl status`."""
     fresh = sum(pack.fresh for pack in heard.values())
-    raised = sum(alarm.is_raised for alarm in engine.alarms())
+    raised = engine.raised()
     return "; ".join(
         [
             f"watching {_count(len(heard), 'pack')}, "

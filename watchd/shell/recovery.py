@@ -37,7 +37,7 @@ def restore(drive: Drive, loaded: Loaded, archive: Archive) -> int:
 
     again = drive.restore(loaded, heard)
     # After a long break the day goes on from nothing: what was known of it is known now.
-    archive.trends(drive.engine.pack_days())
+    archive.trends(list(drive.engine.pack_days()))
     return again
 
 

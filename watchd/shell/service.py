@@ -20,7 +20,7 @@ from watchd.requests import JournalQuery, answer
 from watchd.rules.rule import Rule
 from watchd.shell.clock import Clock, SystemTime
 from watchd.shell.digests import Digests
-from watchd.shell.drive import Drive
+from watchd.shell.drive import Drive, Gathered
 from watchd.shell.garbage import settle
 from watchd.shell.health import Health
 from watchd.shell.inputs import Digested, Faulted, Fed, Input, Stepped, Ticked
@@ -42,10 +42,11 @@ from watchd.shell.notify import notify, reloading
 from watchd.shell.recovery import record, restore
 from watchd.shell.reload import Files, Found, Succession, is_same_broker, succeed, wants_other_links
 from watchd.shell.spool import Spool, spool_folder
-from watchd.shell.store.archive import Archive
+from watchd.shell.store.archive import Archive, State
 from watchd.shell.store.contents import Encoded
 
 TICK_S = 1.0
+DAYS_AT_ONCE = 20  # packs; then all else has its turn
 MOST_QUERIES = 100
 STDERR = 2
 FAREWELL_S = 1.0
@@ -243,18 +244,36 @@ class Service:
 
     async def _write(self, *, last: bool = False) -> bool:
         """Save the state, and what was recorded where a block is full (or it is the last)."""
-        is_base, upto = last or self._archive.makes_base, self._drive.last
+        is_base = last or self._archive.makes_base
         if self._archive.wants_days(last=last):
-            self._archive.trends(self._engine.pack_days())
+            await self._take_days(at_once=last)
+        upto = self._drive.last
         if is_base:
             self._spool.begin_anew()
-        begin = time.monotonic()
-        state = self._drive.state(Encoded.of)
-        self._archive.state_took(time.monotonic() - begin)
+        gathered = self._drive.gather(Encoded.of)
+        state = self._state_of(gathered, at_once=last)
         saved = await self._archive.write(state, last=last, upto=upto)
         if saved and is_base:
             self._spool.forget(upto)
         return saved
+
+    async def _take_days(self, *, at_once: bool) -> None:
+        for number, look in enumerate(self._engine.pack_days(), 1):
+            self._archive.trends([look])
+            if not at_once and number % DAYS_AT_ONCE == 0:
+                await asyncio.sleep(0)
+
+    async def _state_of(self, gathered: Gathered, *, at_once: bool) -> State:
+        """All of it; between two parts, as long as a part took is left to all else."""
+        took_s, is_more = 0.0, not at_once
+        while is_more:
+            begin = time.monotonic()
+            is_more = gathered.step()
+            part_s = time.monotonic() - begin
+            took_s += part_s
+            await asyncio.sleep(part_s)
+        self._archive.state_took(took_s)
+        return gathered.state()
 
     def _follow_clock(self) -> None:
         step_s = self._time.take_over()
@@ -368,8 +387,8 @@ class Service:
         return scheduler
 
     def _say_alive(self) -> None:
-        raised = [a for a in self._engine.alarms() if a.is_raised]
-        log.info("still watching", alarms_raised=len(raised), waiting_to_publish=len(self._outbox))
+        raised = self._engine.raised()
+        log.info("still watching", alarms_raised=raised, waiting_to_publish=len(self._outbox))
 
     async def _answers(self) -> None:
         """Answer what was asked of the journal, one after the other."""

@@ -237,7 +237,9 @@ class PackParts:
 
     def is_heard(self, at: float) -> bool:
         """Whether something of what should come is fresh, and has come at all."""
-        return any(at - t < self._limits_s[n] for n, t in self._times.items())
+        return self._all_fresh(at) or any(
+            at - t < self._limits_s[n] for n, t in self._times.items()
+        )
 
     def stale_at(self, at: float) -> float:
         """When the next measurement goes stale or overdue after `at`; infinity if none will."""

@@ -45,7 +45,7 @@ class BankWatch:
         bank = config.banks[name]
         known = saved or {}
         self.name, self.subject = name, f"bank/{name}"
-        self._packs = packs
+        self.packs = packs
         # Of each pack as of the last evaluation: what advice sees, whether it is blind, how long
         # to wait for it, its settings.
         self._states: list[PackState] = []
@@ -122,7 +122,7 @@ class BankWatch:
         is_told = bool(self._alarms.awake()) and self._silence.is_told()
         if is_told is not self._is_told:
             self._is_told = is_told
-            self._woken += [p.subject for p in self._packs if p.told_of_bank(is_told)]
+            self._woken += [p.subject for p in self.packs if p.told_of_bank(is_told)]
         return found
 
     def take_woken(self) -> list[str]:
@@ -138,7 +138,7 @@ class BankWatch:
             self._meet()
             return
         states, is_new, is_set_anew = self._states, False, False
-        for index, pack in enumerate(self._packs):
+        for index, pack in enumerate(self.packs):
             state = pack.told_state
             if state is None or state is not states[index]:
                 is_new = True
@@ -156,7 +156,7 @@ class BankWatch:
 
     def _meet(self) -> None:
         """Take all packs for the first time."""
-        for index, pack in enumerate(self._packs):
+        for index, pack in enumerate(self.packs):
             self._states.append(pack.state())
             self._blind.append(pack.is_blind)
             self._waits_s.append(pack.look_again_s())
@@ -177,7 +177,7 @@ class BankWatch:
 
     def _caps(self) -> list[Cap]:
         found = []
-        for pack in self._packs:
+        for pack in self.packs:
             found += pack.caps()
         for name, amps in self._alarms.caps():
             found.append(Cap(None, name, amps))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 from watchd.advice.audit.live import audit_data
@@ -47,17 +48,33 @@ class Watches:
         self.alarms: dict[str, Alarm] = {a.key: a for watch in self.all for a in watch.alarms()}
 
     def snapshot(self, each: Callable[[Any], Any]) -> dict[str, Any]:
-        """Plain data from which they go on; `each`: see `Engine.snapshot`."""
+        """Plain data from which watchd's own watch goes on; `add_bank` adds the others."""
         return {
-            "packs": {name: each(watch.snapshot()) for name, watch in self.packs.items()},
-            "reanchor": {
-                **self._kept,
-                **{name: watch.reanchor.snapshot() for name, watch in self.packs.items()},
-            },
-            "banks": {name: watch.snapshot() for name, watch in self.banks.items()},
+            "packs": {},
+            "reanchor": dict(self._kept),
+            "banks": {},
             "service": dict(self.service.figures),
-            "alarms": {key: each(alarm.snapshot()) for key, alarm in self.alarms.items()},
+            "alarms": {alarm.key: each(alarm.snapshot()) for alarm in self.service.alarms()},
         }
+
+    def add_bank(self, state: dict[str, Any], name: str, each: Callable[[Any], Any]) -> None:
+        """Add plain data from which a bank and its packs go on; `each`: see `Engine.snapshot`."""
+        bank = self.banks[name]
+        for pack in bank.packs:
+            state["packs"][pack.name] = each(pack.snapshot())
+            state["reanchor"][pack.name] = each(pack.reanchor.snapshot())
+        state["banks"][name] = each(bank.snapshot())
+        for alarm in chain(*(pack.alarms() for pack in bank.packs), bank.alarms()):
+            state["alarms"][alarm.key] = each(alarm.snapshot())
+
+    def bank_of(self, subject: str) -> str | None:
+        """The bank that a subject belongs to; None for watchd itself and for what is not there."""
+        kind, _, rest = subject.partition("/")
+        name = rest.partition("/")[0]
+        if kind == "bank":
+            return name if name in self.banks else None
+        pack = self.packs.get(name)
+        return None if pack is None else pack.pack.bank
 
     def subjects(self) -> list[Watch]:
         """Packs and banks, without watchd itself."""

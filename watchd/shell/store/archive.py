@@ -9,10 +9,10 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Awaitable, Mapping, Sequence
 from json.encoder import encode_basestring_ascii as _quoted
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import structlog
 
@@ -29,14 +29,16 @@ from watchd.shell.store.shared import Shared
 from watchd.shell.store.waiting import Lines, Waiting
 from watchd.watch.measured import Measured
 
+State: TypeAlias = dict[str, Any]
 log = structlog.get_logger("watchd")
 CHANGED_AFTER_S = 1.0
 NEWER_BY_S = 1.0  # by so much a shared state must be newer than the file's own
-# With hundreds of packs, to take a state holds up the watching; it may take this share of the time.
+# With hundreds of packs, to take a state takes seconds of the processor: of all time this share.
 LARGEST_SHARE = 0.02
 BLOCK_S = 300.0
 BLOCK_BYTES = 4_000_000
-MOST_UNPACKED = 4 * BLOCK_BYTES  # while a write hangs
+LARGEST_BLOCK_BYTES = 24_000_000  # with so many packs that to take a state is dear
+MOST_UNPACKED = 16_000_000  # while a write hangs, or twice a block
 # Age is told by the clock. One that was just set, or not yet, must not cost the history.
 CLOCK_TRUSTED_AFTER_S = 86_400.0
 CONDENSE_EVERY_S = 60.0
@@ -111,7 +113,7 @@ class Archive:
         self._last_at = at
         if not self._setting.keep_raw:
             return
-        if self._bytes >= MOST_UNPACKED:
+        if self._bytes >= max(MOST_UNPACKED, 2 * self._block_bytes):
             self._waiting.lose(1)
             return
         packed = line_of(topic, payload, at, retained=retained)
@@ -134,7 +136,7 @@ class Archive:
         return last or (due and self.makes_base)
 
     def state_took(self, seconds: float) -> None:
-        """To take the last state held up all else for so long."""
+        """To take the last state took the processor so long."""
         self._changed_after_s = max(CHANGED_AFTER_S, seconds / LARGEST_SHARE)
 
     def clock_was_set(self) -> None:
@@ -149,7 +151,14 @@ class Archive:
     @property
     def makes_base(self) -> bool:
         """Whether a write now would close a block, and so be a base."""
-        return time.monotonic() - self._block_began >= BLOCK_S or self._bytes >= BLOCK_BYTES
+        full = self._bytes >= self._block_bytes
+        return full or time.monotonic() - self._block_began >= BLOCK_S
+
+    @property
+    def _block_bytes(self) -> float:
+        """A block that is full wants a state: the dearer those are, the larger it may become."""
+        scale = self._changed_after_s / CHANGED_AFTER_S
+        return min(BLOCK_BYTES * scale, LARGEST_BLOCK_BYTES)
 
     def is_due(self) -> bool:
         """Whether it is time to write the state."""
@@ -162,7 +171,7 @@ class Archive:
 
     def overflows(self) -> bool:
         """Whether more telemetry waits than memory should hold."""
-        return not self._writes and self._bytes >= BLOCK_BYTES
+        return not self._writes and self._bytes >= self._block_bytes
 
     def take_faults(self) -> list[tuple[Fault, str | None]]:
         """What is wrong with the store, or is right again (None), since the last call."""
@@ -184,19 +193,18 @@ class Archive:
         return "; ".join(both) or None
 
     async def write(
-        self, state: dict[str, Any] | None, *, last: bool = False, upto: int = 0
+        self, state: State | Awaitable[State] | None, *, last: bool = False, upto: int = 0
     ) -> bool:
         """Save state and journal, and telemetry where a block is full (or it is the last).
 
         Without a state, telemetry alone. `upto`: the last input that the state covers, and the
-        last that was recorded. Whether the state was saved.
+        last that was recorded. What comes while a state is awaited is for the next write. Whether
+        the state was saved.
         """
         now = time.monotonic()
         is_base = last or self.makes_base
         if state is not None:
             self._changed_at = None
-            if self._shared is not None and is_base and "engine" in state:
-                self._shared.state(state["engine"])
         if is_base:
             lines, self._lines, self._bytes, self._block_began = self._lines, [], 0, now
             runs = self._recorder.take_runs()
@@ -208,9 +216,14 @@ class Archive:
         oldest_s = self._setting.keep_raw if trusted else None
         minutes_s = self._setting.keep_minutes if trusted else float("inf")
         most_bytes = self._setting.most_mb * 1_000_000
-        job = Job(state, upto, is_base, self._waiting.last, oldest_s, most_bytes, minutes_s)
+        through = self._waiting.last
         self._writes += 1
         try:
+            if isinstance(state, Awaitable):
+                state = await state
+            if state is not None and self._shared is not None and is_base and "engine" in state:
+                self._shared.state(state["engine"])
+            job = Job(state, upto, is_base, through, oldest_s, most_bytes, minutes_s)
             # A slow card must not hold up alarms. What is to be written is written, even if this
             # task is cancelled meanwhile: a thread goes on.
             return await asyncio.to_thread(self._disk.write, job, self._waiting)

@@ -109,7 +109,10 @@ class Waiting:
                 self._ready.append(ready)
                 self._bytes += ready.bytes
                 self._lines.popleft()
-                while self._bytes > MOST_BYTES or len(self._ready) > MOST_MARKS:
+                # The newest of very many packs may be larger, and is what is written now.
+                while len(self._ready) > 1 and (
+                    self._bytes > MOST_BYTES or len(self._ready) > MOST_MARKS
+                ):
                     self.dropped.messages += self._ready[0].messages
                     self._take()
 
