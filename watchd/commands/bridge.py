@@ -62,7 +62,8 @@ def run(options: argparse.Namespace) -> int:
         import apprise  # noqa: F401
     except ImportError:
         raise WatchdError(
-            "handing on to a phone needs the package apprise: pip install 'watchd[phone]'"
+            "handing on to a phone needs the package apprise: pip install 'watchd[phone]', or as a "
+            "service sudo systemd/install.sh --phone"
         ) from None
     if options.test:
         return asyncio.run(_test(phone, as_json=options.json))

@@ -56,7 +56,8 @@ def secret_of(phone: Phone) -> Secret:
     if folder is None:
         raise WatchdError(
             "phone: urls_credential is given, but the service manager has passed no credentials "
-            "(CREDENTIALS_DIRECTORY is not set)"
+            "(CREDENTIALS_DIRECTORY is not set); "
+            "`watchd bridge --test --urls-file FILE` does without"
         )
     return Secret(Path(folder) / phone.urls_credential)
 
