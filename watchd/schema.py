@@ -50,8 +50,14 @@ class PartError(ValueError):
 class Section(BaseModel):
     """A mapping of a file: unknown keys, and values of another kind, are refused."""
 
+    # What checks a section is built when one is checked first: most are only parts of another.
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=False
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        allow_inf_nan=False,
+        populate_by_name=False,
+        defer_build=True,
     )
 
 

@@ -76,4 +76,4 @@ def test_the_template_is_the_unit_but_for_what_is_said() -> None:
     one, many = settings(UNIT), settings(TEMPLATE)
     differ = {key for key in one.keys() | many.keys() if one.get(key) != many.get(key)}
     assert differ == {"Environment", "User", "RuntimeDirectory", "MemoryMax"}
-    assert many["Environment"] == ["WATCHD_INSTANCE=%i"]
+    assert many["Environment"] == ["WATCHD_INSTANCE=%i", *one["Environment"]]

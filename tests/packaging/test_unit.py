@@ -150,7 +150,7 @@ def test_the_bridge_is_as_shut_off_as_watchd() -> None:
     """All restrictions of the one stand in the other."""
     own = {
         "ExecStart", "TimeoutStopSec", "MemoryMax", "StateDirectory", "RuntimeDirectory",
-        "RuntimeDirectoryMode", "RuntimeDirectoryPreserve",
+        "RuntimeDirectoryMode", "RuntimeDirectoryPreserve", "Environment",
     }  # fmt: skip
     watchd, bridge = settings(UNIT), settings(BRIDGE)
     assert {k: v for k, v in watchd.items() if k not in own} == {

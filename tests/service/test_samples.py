@@ -6,7 +6,7 @@ import asyncio
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any
 
@@ -107,6 +107,19 @@ def test_what_is_kept_is_read_in_three_resolutions(path: Path) -> None:
             same(list(history.minutes("alder", 0, 1e11)), minutes)
             same(list(history.days("alder", 0, 1e11)), days)
             assert history.positions("alder", 0, 1e11) == (16, 4)
+
+
+def test_minutes_without_cells_are_the_same_but_for_them(path: Path) -> None:
+    rows = list(day(2 * 3600, every=10, begin=MIDNIGHT - 3600))
+    with closing(Store(path)) as store:
+        keep(store, blocks(rows))
+        # One day is condensed, the other runs.
+        assert condense_all(store, (TODAY,)) == 1
+        with History(path) as history:
+            whole = list(history.minutes("alder", 0, 1e11))
+            found = list(history.minutes("alder", 0, 1e11, with_cells=False))
+    assert all(m.cell_v and m.temperature_degc for m in whole)
+    assert found == [replace(m, cell_v=(), temperature_degc=()) for m in whole]
 
 
 def test_a_range_takes_its_beginning_and_not_its_end(path: Path) -> None:

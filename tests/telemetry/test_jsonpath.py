@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import Any
 
 import jsonpath_rfc9535
@@ -10,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watchd.telemetry.jsonpath import JsonPath
+from watchd.telemetry.jsonpath_library import Query
 
 NAMES = ["a", "b", "ä", "0", ""]
 scalars = st.none() | st.booleans() | st.integers(-2, 2) | st.sampled_from([*NAMES, 1.5])
@@ -51,6 +54,49 @@ def test_others_are_the_librarys(text: str) -> None:
     document = [{"a": 1, "b": 2}, {"a": 3}]
     expected = [node.value for node in jsonpath_rfc9535.find(text, document)]
     assert path.values(document) == expected
+
+
+PLAIN = ["$", "$.a", "$._b1.C", "$[*]", "$.mv[*]", "$[0]", "$.a[-1][12]", "$.a.b[*].c"]
+QUOTED = ["$['a']", '$["mv"][*]', "$.*", "$.ä", "$ .a", "$.a [0]"]
+
+
+@pytest.mark.parametrize("text", PLAIN + QUOTED)
+def test_what_we_read_is_what_the_library_reads(text: str) -> None:
+    assert JsonPath(text).steps == Query(text).steps()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "a",
+        "$.",
+        "$.0",
+        "$.a-b",
+        "$[00]",
+        "$[-0]",
+        "$[01]",
+        "$[]",
+        "$.a ",
+        "$[1",
+        "$[99999999999999999]",
+    ],
+)
+def test_what_the_library_refuses_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="JSONPath"):
+        Query(text)
+    with pytest.raises(ValueError, match="JSONPath"):
+        JsonPath(text)
+
+
+def test_a_plain_path_needs_no_library() -> None:
+    program = (
+        "import sys; from watchd.telemetry.jsonpath import JsonPath; JsonPath('$.mv[*]');"
+        "print('jsonpath_rfc9535' in sys.modules); JsonPath('$..mv');"
+        "print('jsonpath_rfc9535' in sys.modules)"
+    )
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
+    assert told.stdout.split() == [b"False", b"True"]
 
 
 def test_a_document_is_left_as_it_was() -> None:

@@ -33,10 +33,12 @@ def of_days(days: Iterable[Day]) -> Throughput:
 def of_minutes(minutes: Iterable[Minute]) -> Throughput:
     """Of minutes in the order of time."""
     counter = Counter()
-    found = list(minutes)
-    counter.take(
-        [minute.at + MINUTE_S / 2 for minute in found],
-        [None if m.voltage_v is None else m.voltage_v.mean for m in found],
-        [None if m.current_a is None else m.current_a.mean for m in found],
-    )
+    at: list[float] = []
+    volts: list[float | None] = []
+    amps: list[float | None] = []
+    for minute in minutes:
+        at.append(minute.at + MINUTE_S / 2)
+        volts.append(None if minute.voltage_v is None else minute.voltage_v.mean)
+        amps.append(None if minute.current_a is None else minute.current_a.mean)
+    counter.take(at, volts, amps)
     return counter.result()

@@ -27,10 +27,15 @@ _PER_MINUTE = MINUTE_S * TENTHS
 class Fold:
     """Takes blocks in the order in which they came; `minutes` and `day` give the result."""
 
-    def __init__(self, day: int, before: Columns | None = None) -> None:
-        """`before`: the block before the first, from whose last row the charge is counted on."""
-        self._day = day
+    def __init__(self, day: int, before: Columns | None = None, *, with_cells: bool = True) -> None:
+        """`before`: the block before the first, from whose last row the charge is counted on.
+
+        Without cells and sensors the minutes of a day take a tenth of the memory.
+        """
+        self._day, self._with_cells = day, with_cells
         self._minutes: dict[int, Minute] = {}
+        # Of the lowest and highest of all minutes few are different; each is held once.
+        self._shared: dict[float, float] = {}
         self._highest: CellPeak | None = None
         self._lowest: CellPeak | None = None
         last = None
@@ -56,7 +61,7 @@ class Fold:
             end = begin + 1
             while end < len(at) and at[end] // _PER_MINUTE == minute:
                 end += 1
-            self._add(_minute(block, minute, begin, end))
+            self._add(_minute(block, minute, begin, end, self._shared, with_cells=self._with_cells))
             begin = end
         self._see_cells(block)
 
@@ -101,28 +106,42 @@ def joined_minutes(kept: Sequence[Minute], later: Sequence[Minute]) -> list[Minu
     return [found[at] for at in sorted(found)]
 
 
-def _minute(block: Columns, minute: int, begin: int, end: int) -> Minute:
-    voltage = _extents(block.voltage, VOLTAGE, begin, end)
-    current = _extents(block.current, CURRENT, begin, end)
+def _minute(
+    block: Columns,
+    minute: int,
+    begin: int,
+    end: int,
+    shared: dict[float, float],
+    *,
+    with_cells: bool,
+) -> Minute:
+    def of(column: Column, per_unit: int) -> tuple[Extent | None, ...]:
+        return _extents(column, per_unit, begin, end, shared)
+
+    voltage, current = of(block.voltage, VOLTAGE), of(block.current, CURRENT)
     return Minute(
         float(minute * MINUTE_S),
         end - begin,
         voltage[0] if voltage else None,
         current[0] if current else None,
-        _extents(block.cell, CELL, begin, end),
-        _extents(block.temperature, TEMPERATURE, begin, end),
+        of(block.cell, CELL) if with_cells else (),
+        of(block.temperature, TEMPERATURE) if with_cells else (),
         _last(block.soc, begin, end),
         _last(block.soc_estimate, begin, end),
     )
 
 
-def _extents(column: Column, per_unit: int, begin: int, end: int) -> tuple[Extent | None, ...]:
+def _extents(
+    column: Column, per_unit: int, begin: int, end: int, shared: dict[float, float]
+) -> tuple[Extent | None, ...]:
     found: list[Extent | None] = []
     for index in range(len(column.series)):
         known = [v for v in column.position(index)[begin:end] if v is not None]
         if known:
             mean = sum(known) / len(known) / per_unit
-            found.append(Extent(len(known), mean, min(known) / per_unit, max(known) / per_unit))
+            low, high = min(known) / per_unit, max(known) / per_unit
+            low, high = shared.setdefault(low, low), shared.setdefault(high, high)
+            found.append(Extent(len(known), mean, low, high))
         else:
             found.append(None)
     while found and found[-1] is None:

@@ -129,11 +129,15 @@ def pack_minutes(minutes: Sequence[Minute]) -> bytes:
     return writer.packed(MINUTES_HEAD)
 
 
-def unpack_minutes(block: bytes) -> list[Minute]:
-    """The minutes of a block. Raises DamagedBlockError."""
+def unpack_minutes(block: bytes, *, with_cells: bool = True) -> list[Minute]:
+    """The minutes of a block. Raises DamagedBlockError.
+
+    With its cells a day of a pack takes some MB; without, they and the sensors are left out.
+    """
     reader = Reader(block, MINUTES_HEAD)
-    found = _read(reader, MOST_MINUTES)
-    reader.end()
+    found = _read(reader, MOST_MINUTES, with_cells=with_cells)
+    if with_cells:
+        reader.end()
     return found
 
 
@@ -184,15 +188,17 @@ def _write(writer: Writer, minutes: Sequence[Minute]) -> None:
     _write_extents(writer, [m.temperature_degc for m in minutes], TEMPERATURE)
 
 
-def _read(reader: Reader, most: int) -> list[Minute]:
+def _read(reader: Reader, most: int, *, with_cells: bool = True) -> list[Minute]:
     number = reader.count(most)
     at = reader.series(number)
     samples = reader.series(number, 0, MOST_SAMPLES)
     soc, estimate = (Column.read(reader, number, 1).singles(SOC) for _ in range(2))
     volts = _read_extents(reader, number, VOLTAGE)
     amps = _read_extents(reader, number, CURRENT)
-    cells = _read_extents(reader, number, CELL)
-    degrees = _read_extents(reader, number, TEMPERATURE)
+    cells = degrees = _without(number)
+    if with_cells:  # they come last
+        cells = _read_extents(reader, number, CELL)
+        degrees = _read_extents(reader, number, TEMPERATURE)
     return [
         Minute(float(t), *row)
         for t, *row in zip(
@@ -239,4 +245,8 @@ def _read_extents(reader: Reader, rows: int, per_unit: int) -> Iterable[tuple[Ex
             ]
         )
         found.append([next(extents) if n else None for n in counts])
-    return list(zip(*found, strict=True)) if found else [()] * rows
+    return list(zip(*found, strict=True)) if found else _without(rows)
+
+
+def _without(rows: int) -> Iterable[tuple[Extent | None, ...]]:
+    return [()] * rows

@@ -84,7 +84,7 @@ def through(history: History, pack: str, begin: float, end: float) -> Throughput
     whole, rest = energy.parts(begin, end)
     found = Throughput() if whole is None else energy.of_days(history.days(pack, *whole))
     for part in rest:
-        found += energy.of_minutes(history.minutes(pack, *part))
+        found += energy.of_minutes(history.minutes(pack, *part, with_cells=False))
     return found
 
 

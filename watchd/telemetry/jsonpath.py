@@ -1,7 +1,8 @@
-"""JSONPath as RFC 9535 has it, by the library `jsonpath-rfc9535`.
+"""JSONPath as RFC 9535 has it.
 
-A path of members, indexes and wildcards alone, as nearly all are, is followed by ourselves: the
-library makes an object of every value on the way. A test holds the two against each other.
+A path of members, indexes and wildcards alone, as nearly all are, is read and followed by
+ourselves: the library (`jsonpath_library`) makes an object of every value on the way, and is large.
+A test holds the two against each other.
 """
 
 from __future__ import annotations
@@ -9,18 +10,19 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from itertools import islice
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import jsonpath_rfc9535
-from jsonpath_rfc9535.segments import JSONPathChildSegment
-from jsonpath_rfc9535.selectors import IndexSelector, NameSelector, WildcardSelector
+if TYPE_CHECKING:
+    from watchd.telemetry.jsonpath_library import Query
 
 # A member's name, an index, or None: all that are there.
 Step = str | int | None
 MOST_CHARACTERS = 500
 MOST_VALUES = 1000
 TOO_MANY = f"the path finds more than {MOST_VALUES} values"
-_POSITION = re.compile(r", line \d+, column \d+$")
+# `.name`, `[*]`, `[7]`, `[-1]`: of what RFC 9535 takes, what nobody writes otherwise.
+_PLAIN = re.compile(r"\$(?:\.[A-Za-z_][A-Za-z0-9_]*|\[(?:\*|0|-?[1-9][0-9]{0,8})\])*")
+_STEP = re.compile(r"\.([A-Za-z_][A-Za-z0-9_]*)|\[(\*|-?[0-9]+)\]")
 _QUOTED = re.compile(r"'(?:[^'\\]|\\.)*'|\"(?:[^\"\\]|\\.)*\"")
 
 
@@ -34,36 +36,27 @@ class JsonPath:
         self.text = text
         if len(text) > MOST_CHARACTERS:
             raise ValueError(f"a JSONPath longer than {MOST_CHARACTERS} characters")
-        try:
-            self._query = jsonpath_rfc9535.compile(text)
-        except jsonpath_rfc9535.JSONPathError as error:
-            # The library's message ends with a position in the path, which a reader would take for
-            # one in the file.
-            what = _POSITION.sub("", str(error).partition("\n")[0])
-            raise ValueError(f"'{text[:80]}' is not a JSONPath (RFC 9535): {what}") from None
-        except RecursionError:
-            raise ValueError("this JSONPath is nested too deep") from None
-        except OverflowError:
-            raise ValueError("a number in this JSONPath is too large") from None
-        fault = _costly(text)
-        if fault is not None:
-            raise ValueError(f"'{text[:80]}' {fault}")
-        self.steps = _steps_of(self._query)
+        self.steps = _plain_steps(text)
+        self._query: Query | None = None
+        if self.steps is None:
+            from watchd.telemetry.jsonpath_library import Query  # noqa: PLC0415 - 2 MB
+
+            query = Query(text)
+            fault = _costly(text)
+            if fault is not None:
+                raise ValueError(f"'{text[:80]}' {fault}")
+            self.steps = query.steps()
+            self._query = query if self.steps is None else None
 
     def values(self, document: Any) -> list[Any]:
         """The values that the path selects, in document order.
 
         Raises ValueError where a document is too deep for it, or it selects too many.
         """
-        if self.steps is not None:
-            found = follow(self.steps, document)
-            if len(found) > MOST_VALUES:
-                raise ValueError(TOO_MANY)
-            return found
-        try:
-            found = [n.value for n in islice(self._query.finditer(document), MOST_VALUES + 1)]
-        except (jsonpath_rfc9535.JSONPathError, RecursionError):
-            raise ValueError("the path cannot be followed in this document") from None
+        if self._query is None:
+            found = follow(self.steps or (), document)
+        else:
+            found = list(islice(self._query.values(document), MOST_VALUES + 1))
         if len(found) > MOST_VALUES:
             raise ValueError(TOO_MANY)
         return found
@@ -94,21 +87,13 @@ def _items(value: Any) -> Iterable[Any]:
     return value if isinstance(value, list) else ()
 
 
-def _steps_of(query: jsonpath_rfc9535.JSONPathQuery) -> tuple[Step, ...] | None:
-    steps: list[Step] = []
-    for segment in query.segments:
-        if not isinstance(segment, JSONPathChildSegment) or len(segment.selectors) != 1:
-            return None
-        selector = segment.selectors[0]
-        if isinstance(selector, NameSelector):
-            steps.append(selector.name)
-        elif isinstance(selector, IndexSelector):
-            steps.append(selector.index)
-        elif isinstance(selector, WildcardSelector):
-            steps.append(None)
-        else:
-            return None
-    return tuple(steps)
+def _plain_steps(text: str) -> tuple[Step, ...] | None:
+    """Of a path that needs no library to be read."""
+    if _PLAIN.fullmatch(text) is None:
+        return None
+    return tuple(
+        name or (None if place == "*" else int(place)) for name, place in _STEP.findall(text)
+    )
 
 
 def _costly(text: str) -> str | None:

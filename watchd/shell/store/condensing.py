@@ -18,10 +18,12 @@ class Condensing:
     A block that can't be read is counted in `damaged`, and left out.
     """
 
-    def __init__(self, db: sqlite3.Connection, of: samples.Waiting) -> None:
+    def __init__(
+        self, db: sqlite3.Connection, of: samples.Waiting, *, with_cells: bool = True
+    ) -> None:
         self._db, self.of = db, of
         self._left = list(reversed(of.ids))
-        self.fold = Fold(of.day, _read(db, of.before))
+        self.fold = Fold(of.day, _read(db, of.before), with_cells=with_cells)
         self.damaged = 0
 
     def step(self) -> bool:

@@ -27,11 +27,14 @@ from watchd.shell.store.schema import migrate, transaction
 
 MOST_ENTRIES = 200_000  # of the journal: about 100 MB; then the oldest go
 WAL_BYTES = 4_000_000
+# Pages in memory. SQLite's own would be 2 MB; what is read again the system has.
+CACHE_KB = 500
 # FULL: a commit is on the disk when it returns. NORMAL would leave a transition to the next
 # checkpoint, hours later. https://www.sqlite.org/pragma.html#pragma_synchronous
 _SETTINGS = f"""
 PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;
 PRAGMA wal_autocheckpoint=1000; PRAGMA journal_size_limit={WAL_BYTES};
+PRAGMA cache_size=-{CACHE_KB};
 """
 
 

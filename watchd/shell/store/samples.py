@@ -127,10 +127,12 @@ def finish(db: sqlite3.Connection, of: Waiting, minutes: bytes | None, day: byte
     db.executemany("DELETE FROM samples_waiting WHERE id = ?", [(i,) for i in of.ids])
 
 
-def kept_minutes(db: sqlite3.Connection, pack: str, day: int) -> list[Minute]:
+def kept_minutes(
+    db: sqlite3.Connection, pack: str, day: int, *, with_cells: bool = True
+) -> list[Minute]:
     """The minutes of a day that were condensed."""
     row = db.execute("SELECT data FROM minutes WHERE pack = ? AND day = ?", (pack, day)).fetchone()
-    return unpack_minutes(row[0]) if row else []
+    return unpack_minutes(row[0], with_cells=with_cells) if row else []
 
 
 def kept_day(db: sqlite3.Connection, pack: str, day: int) -> Day | None:
