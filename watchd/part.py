@@ -8,42 +8,24 @@ its turn in the order of one engine, and `Together` judges all of it in that ord
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from math import inf
 from operator import itemgetter
-from typing import TypeAlias
 
 from watchd.advice.advice import Advised
 from watchd.alarms.annunciator import Annunciator
 from watchd.alarms.state import WITHHELD, Transition
 from watchd.config import Config
 from watchd.engine import FLOOD_KEY, LONGEST_SILENCE_S, Engine
+from watchd.moved import Moved, Turn, Turns
 from watchd.rules.rule import Rule
 from watchd.watch.service import ServiceWatch
 
-# The time it is for, and the place of its subject in the row of all that are watched.
-Turn: TypeAlias = tuple[float, int]
-Turns: TypeAlias = tuple[list[tuple[Turn, Transition]], list[tuple[Turn, Advised]]]
 SERVICE = "service/watchd"
 MOST_TOPICS_KNOWN = 20_000
 
 
 class InseparableError(Exception):
     """What came concerns more than one part."""
-
-
-@dataclass(frozen=True, slots=True)
-class Moved:
-    """What a part tells of one message: what time had brought until then, and what came of it.
-
-    `number` counts the messages of all parts from 1; `before_at` is the time of the one before.
-    """
-
-    number: int
-    at: float
-    before_at: float
-    by_time: Turns
-    by_message: Turns
 
 
 class PartEngine(Engine):

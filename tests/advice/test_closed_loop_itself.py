@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -146,7 +147,7 @@ def test_a_suggestion_that_is_withdrawn_leaves_the_charger_at_its_own_maximum(
 def test_so_does_one_that_has_expired(
     obeyed: Watchd, start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(obeyed.engine, "tick", lambda _: [])  # watchd is dead
+    monkeypatch.setattr(obeyed, "engine", SimpleNamespace(tick=lambda _: []))  # watchd is dead
     found = [obeyed.limit_a(start.at + second, start.plant) for second in range(11, 180)]
     assert 11 + found.index(NO_LIMIT_A) == pytest.approx(120 + 10, abs=1)
     assert found[-1] == NO_LIMIT_A

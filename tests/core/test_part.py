@@ -13,7 +13,8 @@ from watchd.advice.advice import Advised
 from watchd.alarms.state import Event, Told, Transition
 from watchd.commands.recording import engine_for_replay, for_replay
 from watchd.commands.replaying import in_order
-from watchd.part import InseparableError, Moved, Part, Together
+from watchd.moved import Moved
+from watchd.part import InseparableError, Part, Together
 from watchd.rules.rule import Rule
 
 

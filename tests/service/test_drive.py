@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 
 from tests.scene import START, cells, config_of, leading, pack
 from watchd.alarms.records import journal_entry
+from watchd.engine import Engine
 from watchd.loading import load_rules, shipped
 from watchd.own_rules import Fault
 from watchd.publish import Publish
@@ -50,6 +52,16 @@ def a_day(seed: int, messages: int, begin: float = START) -> list[Input]:
             why = chance.choice([None, "rules.yaml:1:1: a mistake"])
             said.append(Faulted(at + shown, Fault.RULES, why))
     return said
+
+
+class FeedsElse:
+    """An engine that is fed in another way."""
+
+    def __init__(self, engine: Engine, feed: Callable[..., list[Publish]]) -> None:
+        self._engine, self.feed = engine, feed
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._engine, name)
 
 
 def journalled(drive: Drive) -> list[Any]:
@@ -163,7 +175,7 @@ def test_killed_amid_messages_that_came_together_none_is_lost(
             raise KeyboardInterrupt  # nothing of ours comes after it
         return feed(topic, *words)
 
-    monkeypatch.setattr(live.engine, "feed", killed)
+    monkeypatch.setattr(live, "engine", FeedsElse(live.engine, killed))
     with pytest.raises(KeyboardInterrupt):
         live.take(messages[100:])
     spool.close()
@@ -185,7 +197,7 @@ def test_a_message_on_which_the_engine_raises_holds_up_no_other(
             raise ArithmeticError("made up for this test")
         return feed(topic, payload, at, *words)
 
-    monkeypatch.setattr(drive.engine, "feed", fails)
+    monkeypatch.setattr(drive, "engine", FeedsElse(drive.engine, fails))
     drive.take(messages)
     assert drive.state()["engine"]["counts"]["failed"] == 1
     assert drive.state()["engine"]["at"] == messages[-1].at

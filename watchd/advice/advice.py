@@ -1,4 +1,8 @@
-"""What advice is: a limit, what rules it and why; or none, and why there is none."""
+"""What advice is: a limit, what rules it and why; or none, and why there is none.
+
+The processes of a replay hand it to each other. A compiled class can be pickled only by a
+`__reduce__` of its own.
+"""
 
 from __future__ import annotations
 
@@ -95,6 +99,10 @@ class Part:
             data["share"] = self.share
         return data
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        given = self.what, self.limit_a, self.because, self.pack_limit_a, self.share
+        return Part, given
+
 
 class Advice:
     """A suggested current limit: `limit_a` None is "no advice", and `because` says why.
@@ -151,6 +159,9 @@ class Advice:
             f"because={self.because!r}, parts={self.parts!r})"
         )
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Advice, self._whole()
+
     def _whole(self) -> tuple[object, ...]:
         return self.limit_a, self.limited_by, self.because, self.parts
 
@@ -181,6 +192,9 @@ class VoltageAdvice:
             "because": self.because,
         }
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return VoltageAdvice, (self.voltage_v, self.limited_by, self.because)
+
 
 @dataclass(frozen=True, slots=True)
 class Advised:
@@ -190,6 +204,9 @@ class Advised:
     bank: str
     kind: Kind
     advice: Advice | VoltageAdvice
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Advised, (self.at, self.bank, self.kind, self.advice)
 
 
 def worth_saying(before: Advice | VoltageAdvice | None, now: Advice | VoltageAdvice) -> bool:

@@ -30,8 +30,9 @@ from watchd.commands.recording import (
 )
 from watchd.config import Config
 from watchd.errors import Problem, WatchdError
+from watchd.moved import Moved
 from watchd.notes import Note
-from watchd.part import InseparableError, Moved, Part, Together
+from watchd.part import InseparableError, Part, Together
 from watchd.publish import rfc3339
 from watchd.rules.rule import Rule
 from watchd.shell.store.keeping import Keeping
