@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import gzip
-import os
 import sqlite3
 import sys
 import zlib
@@ -28,6 +27,7 @@ from watchd.commands.recorded import (
     parse_line,
     plain_line,
 )
+from watchd.commands.store_access import what_to_do
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.engine import Engine
@@ -207,9 +207,7 @@ def read_history(path: Path, since_s: float | None) -> Iterator[list[Recorded]]:
         for block in read_telemetry(path, since_s):
             yield [plain_line(line) or parse_line(line, place) for line in block.unpacked()]
     except (sqlite3.Error, DamagedError) as error:
-        what = f"the history cannot be read: {error}"
-        if not os.access(path, os.R_OK):
-            what += "; it belongs to the service, so run this as root (sudo)"
+        what = f"the history cannot be read: {error}{what_to_do(path)}"
         raise WatchdError(Problem(what, Place(str(path)))) from error
 
 
