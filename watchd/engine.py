@@ -279,6 +279,10 @@ class Engine:
         shown = self._now + self._step_s
         return [self._trending.day_so_far(w, shown) for w in self._watches.packs.values()]
 
+    def counts(self) -> Counter[str]:
+        """Messages since the beginning, and what of them was refused or concerned nobody."""
+        return self._counts.copy()
+
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
         return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}

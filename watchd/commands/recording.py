@@ -10,7 +10,7 @@ import gzip
 import sqlite3
 import sys
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from io import BufferedReader
 from pathlib import Path
@@ -107,6 +107,17 @@ def messages_of(options: argparse.Namespace, config: Config, *, is_quiet: bool) 
                 done(number if total is None else position, rfc3339(row[-1][0])[:10])
     if not number:
         raise WatchdError(NO_MESSAGE)
+
+
+def tell_strange(options: argparse.Namespace, counts: Mapping[str, int]) -> None:
+    """Say so where nothing was for this config; it would look as if no rule had anything to say."""
+    number = counts["messages"]
+    if number and number == counts["other_topic"]:
+        print(
+            f"note: none of the {number:,} messages is on a topic of the sources in "
+            f"{options.config}: is it the recording of another bank?",
+            file=sys.stderr,
+        )
 
 
 def rows_of(options: argparse.Namespace, config: Config) -> Iterator[Rows]:

@@ -1,6 +1,6 @@
 """A store that a command cannot open: whether it is there, and whose it is.
 
-The service's folder is its own: who may not look into it cannot even be told that the file is there.
+The service's folder is its own: who may not look into it is not even told that the file is there.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ NOT_THERE = "; there is no such file: the service begins it when it runs"
 def is_missing(store: Path) -> bool:
     """Whether there is no such file, as far as we may look."""
     try:
-        os.stat(store)
+        store.stat()
     except (FileNotFoundError, NotADirectoryError):
         return True
     except OSError:
