@@ -47,6 +47,13 @@ MUCH = (
 NEVER_S = 1e12
 NO_MESSAGE = "the recording holds no message"
 MOST_PROCESSES = 64
+# What a file begins with (xz-file-format.txt 2.1.1.1; RFC 8878 3.1.1; bzip2: from memory).
+OTHER_PACKINGS = {
+    b"\xfd7zXZ\x00": "xz",
+    b"BZh": "bzip2",
+    b"\x28\xb5\x2f\xfd": "zstd",
+}
+LONGEST_MARK = max(map(len, OTHER_PACKINGS))
 
 
 def add_recordings(parser: argparse.ArgumentParser) -> None:
@@ -256,6 +263,8 @@ def _read(path: str, read: Bytes | None) -> Iterator[list[tuple[int, Recorded]]]
 def _open(path: str, read: Bytes | None) -> Iterator[Stream]:
     with ExitStack() as stack:
         if path == "-":
+            if sys.stdin is None:
+                raise WatchdError(Problem("cannot be read: standard input is closed", Place(path)))
             stream = cast("BufferedReader", sys.stdin.buffer)
         else:
             stream = stack.enter_context(Path(path).open("rb"))
@@ -263,5 +272,12 @@ def _open(path: str, read: Bytes | None) -> Iterator[Stream]:
                 read.of(stream)
                 stack.callback(read.ended)
         # A pipe cannot be wound back, so no byte may be taken.
-        packed = stream.peek(2)[:2] == b"\x1f\x8b"
+        begin = stream.peek(LONGEST_MARK)[:LONGEST_MARK]
+        for mark, program in OTHER_PACKINGS.items():
+            if begin.startswith(mark):
+                what = (
+                    f"packed by {program}, and only gzip is read: {program} -dc FILE | watchd ... -"
+                )
+                raise WatchdError(Problem(what, Place(path)))
+        packed = begin.startswith(b"\x1f\x8b")
         yield gzip.GzipFile(fileobj=stream) if packed else stream
