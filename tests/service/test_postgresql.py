@@ -130,14 +130,19 @@ def test_while_the_server_is_away_some_waits_and_then_all_is_written(
     [
         # As psycopg 3 and libpq 15 word them.
         (
-            'connection failed: connection to server at "127.0.0.1", port 5432 failed: FATAL:  '
-            'password authentication failed for user "watchd"\n'
-            'password retrieved from file "/etc/watchd/pgpass"',
+            (
+                'connection failed: connection to server at "127.0.0.1", port 5432 failed: FATAL:  '
+                'password authentication failed for user "watchd"\n'
+                'password retrieved from file "/etc/watchd/pgpass"'
+            ),
             "password authentication failed",
         ),
         (
-            'connection failed: connection to server at "127.0.0.1", port 5432 failed: Connection '
-            "refused\n\tIs the server running on that host and accepting TCP/IP connections?",
+            (
+                'connection failed: connection to server at "127.0.0.1", port 5432 failed: '
+                "Connection refused\n\tIs the server running on that host and accepting TCP/IP "
+                "connections?"
+            ),
             "Connection refused",
         ),
         ('relation "watchd_bank" does not exist\nLINE 1: SELECT\n        ^', "does not exist"),
