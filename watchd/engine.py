@@ -282,6 +282,10 @@ class Engine:
         """How many alarms stand raised."""
         return len(self._raised)
 
+    def counts(self) -> Counter[str]:
+        """Messages since the beginning, and what of them was refused or concerned nobody."""
+        return self._counts.copy()
+
     def figures(self) -> dict[str, dict[str, Any]]:
         """The figures of each pack and bank as of the last evaluation, by subject."""
         return {watch.subject: rounded(watch.figures) for watch in self._watches.subjects()}

@@ -15,6 +15,7 @@ from tests.scene import START
 from tests.service.commandline import DAY, Done, process
 from tests.service.daemon import WATCHD
 from tests.service.hut import write_config
+from watchd.commands import main
 
 
 def lines(seed: int) -> Iterator[str]:
@@ -115,3 +116,32 @@ def test_a_number_of_processes(number: str) -> None:
     done = process("replay", "-", "--processes", number)
     assert done.code == 2
     assert f"'{number}' is not a number from 1 to 64" in done.err
+
+
+@pytest.mark.parametrize("processes", ["1", "2"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("replay", "--summary"),
+        ("replay", "--json"),
+        ("replay", "--against", "{folder}/rules.yaml"),
+        ("tune", "spread", "--vary", "cell_spread_mv 20..60 step 20"),
+    ],
+)
+def test_the_recording_of_another_bank_is_noticed(
+    words: tuple[str, ...],
+    processes: str,
+    config: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    own, strange = tmp_path / "own.jsonl", tmp_path / "strange.jsonl"
+    of_site = [text for text in lines(2) if '"site/' in text][:30]
+    own.write_text("".join(of_site))
+    strange.write_text("".join(text.replace('"site/', '"elsewhere/') for text in of_site))
+    command, *rest = (word.format(folder=tmp_path) for word in words)
+    note = f"note: none of the 30 messages is on a topic of the sources in {config}: is it the "
+    for recording, is_noticed in ((own, False), (strange, True)):
+        given = ["--config", str(config), "--processes", processes, str(recording)]
+        assert main([command, *rest, *given]) == 0
+        assert (note in capsys.readouterr().err) is is_noticed

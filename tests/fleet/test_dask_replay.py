@@ -167,6 +167,31 @@ def test_a_bank_that_falls_silent_is_watched_to_the_end_of_the_recording(
 
 
 @pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("address", ["nonsense", "post://host:1"])
+def test_an_address_that_is_none(
+    address: str, fleet: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["--config", str(fleet / "config.yaml"), "--dask", address, str(fleet / "all.jsonl")]
+    assert main(["replay", *words]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(f"no Dask scheduler at {address}: ")
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_without_workers(
+    fleet: Path, client: Any, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def waits_in_vain(*_given: Any) -> Iterator[BankReplay]:
+        raise TimeoutError("No valid workers found")  # as Dask has it, after 20 s
+
+    monkeypatch.setattr("watchd.commands.fleet_replay.replay_banks", waits_in_vain)
+    address = client.scheduler.address
+    words = ["--config", str(fleet / "config.yaml"), "--dask", address, str(fleet / "all.jsonl")]
+    assert main(["replay", *words]) == 2
+    assert capsys.readouterr().err == (f"the Dask cluster at {address}: No valid workers found\n")
+
+
+@pytest.mark.filterwarnings("ignore")
 def test_the_command(fleet: Path, client: Any, capsys: pytest.CaptureFixture[str]) -> None:
     address = client.scheduler.address
     options = ["replay", "--config", str(fleet / "config.yaml"), "--dask", address]

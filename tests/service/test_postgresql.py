@@ -125,6 +125,41 @@ def test_while_the_server_is_away_some_waits_and_then_all_is_written(
     shared.close()
 
 
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        # As psycopg 3 and libpq 15 word them.
+        (
+            (
+                'connection failed: connection to server at "127.0.0.1", port 5432 failed: FATAL:  '
+                'password authentication failed for user "watchd"\n'
+                'password retrieved from file "/etc/watchd/pgpass"'
+            ),
+            "password authentication failed",
+        ),
+        (
+            (
+                'connection failed: connection to server at "127.0.0.1", port 5432 failed: '
+                "Connection refused\n\tIs the server running on that host and accepting TCP/IP "
+                "connections?"
+            ),
+            "Connection refused",
+        ),
+        ('relation "watchd_bank" does not exist\nLINE 1: SELECT\n        ^', "does not exist"),
+        ("", "OperationalError"),
+    ],
+)
+def test_a_fault_says_why(text: str, why: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuses(_conninfo: str) -> Tables:
+        raise psycopg.OperationalError(text)
+
+    monkeypatch.setattr(module, "Tables", refuses)
+    shared = Shared("host=db", 1, BANKS)
+    assert shared.load(["barn"]) == {}
+    assert why in (shared.fault() or "")
+    shared.close()
+
+
 def test_a_state_that_comes_during_a_write_waits_for_the_next(
     conninfo: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

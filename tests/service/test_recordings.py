@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import json
+import lzma
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -118,6 +121,29 @@ def test_replay_of_what_is_no_recording(
     assert done.code == 2
     assert says in done.err
     assert len(done.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("pack_up", "program"),
+    [
+        (lzma.compress, "xz"),
+        (bz2.compress, "bzip2"),
+        # Its mark, and what does not matter here.
+        (lambda data: b"\x28\xb5\x2f\xfd" + data, "zstd"),
+    ],
+)
+def test_replay_of_what_another_program_has_packed(
+    command: Run, config: Path, tmp_path: Path, pack_up: Callable[[bytes], bytes], program: str
+) -> None:
+    path = tmp_path / "day.jsonl.packed"
+    path.write_bytes(pack_up(DAY.encode()))
+    for done in (
+        command("replay", "--config", config, path),
+        command("replay", "--config", config, "-", given=path.read_bytes()),
+    ):
+        assert done.code == 2
+        assert f"packed by {program}, and only gzip is read: {program} -dc FILE | " in done.err
+        assert len(done.err.splitlines()) == 1
 
 
 @pytest.mark.parametrize("path", ["/nowhere/day.jsonl", "/"])

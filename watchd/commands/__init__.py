@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import sys
 import textwrap
@@ -22,6 +23,8 @@ _GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("for editors, programs and shells", ("schema", "completion")),
 )
 NAMES, WIDTH = 12, 78
+# What a disk says that takes no more of what is printed into a file.
+DISK_REFUSES = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 _AFTER = """\
 Each has a --help with an example. Exit code: 0 done, 1 the answer is no (a check failed),
 2 usage or bad input."""
@@ -76,15 +79,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code: int = options.run(options)
-        sys.stdout.flush()
+        if sys.stdout is not None:  # None: closed by who started it
+            sys.stdout.flush()
     except WatchdError as error:
         # Each problem stands for itself: place, what is wrong, and the line it is in.
         print("\n".join(str(p) for p in error.problems), file=sys.stderr)
         return 2
     except BrokenPipeError:
         # The reader (head, less) has seen enough; nothing more can be said on this stream.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _close_output()
         return 0
+    except OSError as error:
+        if error.errno not in DISK_REFUSES:
+            raise
+        _close_output()
+        print(f"cannot be written: {error.strerror}", file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         return 130
     return code
+
+
+def _close_output() -> None:
+    """What waits goes nowhere, or Python would try it again when it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

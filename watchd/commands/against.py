@@ -12,7 +12,7 @@ from typing import Any
 from watchd.advice.advice import Kind
 from watchd.commands.account_table import rate, times
 from watchd.commands.columns import listed, table
-from watchd.commands.recording import engine_for_replay, messages_of
+from watchd.commands.recording import engine_for_replay, messages_of, tell_strange
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.engine import Engine
@@ -97,6 +97,7 @@ def _run(
         for side in sides:
             side.feed(topic, payload, at, retained=retained)
     one, other = sides
+    tell_strange(options, one.engine.counts())
     return _Comparison(
         before=before,
         after=after,

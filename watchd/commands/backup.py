@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sqlite3
 import sys
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from watchd.commands.options import add_command, add_config_file, config_of_daemon
 from watchd.commands.progress import progress
+from watchd.commands.store_access import is_missing, what_to_do
 from watchd.errors import Place, Problem, WatchdError
 from watchd.publish import rfc3339
 
@@ -61,8 +62,8 @@ def run(options: argparse.Namespace) -> int:
         return 1
     except (OSError, sqlite3.Error) as error:
         what = f"cannot be copied: {getattr(error, 'strerror', None) or error}"
-        if source.exists() and not os.access(source, os.R_OK):
-            what += "; it belongs to the service, so run this as root (sudo)"
+        if not is_missing(source):  # else the error says it
+            what += what_to_do(source)
         raise WatchdError(Problem(what, Place(str(source)))) from error
     if options.json:
         print(json.dumps({"file": str(target), **asdict(copied)}))
@@ -87,7 +88,8 @@ def _refuse(source: Path, target: Path, *, is_forced: bool) -> None:
         raise WatchdError(Problem("is a folder; name a file in it", place))
     if not target.parent.is_dir():
         raise WatchdError(Problem(f"there is no folder {target.parent}", place))
-    if target.exists() and source.exists() and target.samefile(source):
-        raise WatchdError(Problem("is the store itself", place))
+    with suppress(OSError):  # that either cannot be looked at is said where it is opened
+        if target.samefile(source):
+            raise WatchdError(Problem("is the store itself", place))
     if target.exists() and not is_forced:
         raise WatchdError(Problem("exists already; --force replaces it", place))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sqlite3
 import time
 from collections.abc import Mapping
@@ -14,6 +13,7 @@ from typing import Any
 
 from watchd.commands.columns import paragraph
 from watchd.commands.options import add_command, add_config, told_instance
+from watchd.commands.store_access import what_to_do
 from watchd.config import Config
 from watchd.digest.facts import Facts
 from watchd.digest.record import digest
@@ -129,7 +129,4 @@ def _lines(record: DigestRecord) -> list[str]:
 def _why(store: Path, error: Exception) -> str:
     if "no such table" in str(error):
         return "no history is kept here yet: the service begins it when it runs"
-    what = f"the store cannot be read: {error}"
-    if store.exists() and not os.access(store, os.R_OK):
-        what += "; it belongs to the service, so run this as root (sudo)"
-    return what
+    return f"the store cannot be read: {error}{what_to_do(store)}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
@@ -22,6 +21,7 @@ from watchd.commands.export_files import (
 )
 from watchd.commands.options import add_command, add_instance, config_of_daemon
 from watchd.commands.progress import progress
+from watchd.commands.store_access import what_to_do
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.errors import Place, Problem, WatchdError, nearest
@@ -252,7 +252,4 @@ def why_unreadable(store: Path, error: sqlite3.Error) -> str:
     """Why the history of a store cannot be read, and what to do."""
     if "no such table" in str(error):
         return "no history is kept here yet: the service begins it when it runs"
-    what = f"the history cannot be read: {error}"
-    if not os.access(store, os.R_OK):
-        what += "; it belongs to the service, so run this as root (sudo)"
-    return what
+    return f"the history cannot be read: {error}{what_to_do(store)}"

@@ -189,14 +189,18 @@ def replay_on_dask(
         distributed = import_module("distributed")
     except ImportError:
         raise WatchdError("--dask needs Dask: pip install 'watchd[fleet]'") from None
-    failed = 0
     try:
-        with distributed.Client(address, timeout=CONNECT_S) as client:
+        client = distributed.Client(address, timeout=CONNECT_S)
+    except (OSError, ValueError) as error:  # the second: it is no address
+        raise WatchdError(f"no Dask scheduler at {address}: {error}") from error
+    failed = 0
+    with client:
+        try:
             for found in replay_banks(config, rules, recordings, client):
                 failed += found.failed is not None
                 print(_json_line(found) if as_json else _line(found), flush=True)
-    except OSError as error:
-        raise WatchdError(f"no Dask scheduler at {address}: {error}") from error
+        except TimeoutError as error:
+            raise WatchdError(f"the Dask cluster at {address}: {error}") from error
     return 1 if failed else 0
 
 

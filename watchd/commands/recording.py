@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import argparse
 import gzip
-import os
 import sqlite3
 import sys
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from io import BufferedReader
 from pathlib import Path
@@ -28,6 +27,7 @@ from watchd.commands.recorded import (
     parse_line,
     plain_line,
 )
+from watchd.commands.store_access import what_to_do
 from watchd.config import Config
 from watchd.durations import parse_duration
 from watchd.engine import Engine
@@ -47,6 +47,13 @@ MUCH = (
 NEVER_S = 1e12
 NO_MESSAGE = "the recording holds no message"
 MOST_PROCESSES = 64
+# What a file begins with (xz-file-format.txt 2.1.1.1; RFC 8878 3.1.1; bzip2: from memory).
+OTHER_PACKINGS = {
+    b"\xfd7zXZ\x00": "xz",
+    b"BZh": "bzip2",
+    b"\x28\xb5\x2f\xfd": "zstd",
+}
+LONGEST_MARK = max(map(len, OTHER_PACKINGS))
 
 
 def add_recordings(parser: argparse.ArgumentParser) -> None:
@@ -107,6 +114,17 @@ def messages_of(options: argparse.Namespace, config: Config, *, is_quiet: bool) 
                 done(number if total is None else position, rfc3339(row[-1][0])[:10])
     if not number:
         raise WatchdError(NO_MESSAGE)
+
+
+def tell_strange(options: argparse.Namespace, counts: Mapping[str, int]) -> None:
+    """Say so where nothing was for this config; it would look as if no rule had anything to say."""
+    number = counts["messages"]
+    if number and number == counts["other_topic"]:
+        print(
+            f"note: none of the {number:,} messages is on a topic of the sources in "
+            f"{options.config}: is it the recording of another bank?",
+            file=sys.stderr,
+        )
 
 
 def rows_of(options: argparse.Namespace, config: Config) -> Iterator[Rows]:
@@ -207,9 +225,7 @@ def read_history(path: Path, since_s: float | None) -> Iterator[list[Recorded]]:
         for block in read_telemetry(path, since_s):
             yield [plain_line(line) or parse_line(line, place) for line in block.unpacked()]
     except (sqlite3.Error, DamagedError) as error:
-        what = f"the history cannot be read: {error}"
-        if not os.access(path, os.R_OK):
-            what += "; it belongs to the service, so run this as root (sudo)"
+        what = f"the history cannot be read: {error}{what_to_do(path)}"
         raise WatchdError(Problem(what, Place(str(path)))) from error
 
 
@@ -247,6 +263,8 @@ def _read(path: str, read: Bytes | None) -> Iterator[list[tuple[int, Recorded]]]
 def _open(path: str, read: Bytes | None) -> Iterator[Stream]:
     with ExitStack() as stack:
         if path == "-":
+            if sys.stdin is None:
+                raise WatchdError(Problem("cannot be read: standard input is closed", Place(path)))
             stream = cast("BufferedReader", sys.stdin.buffer)
         else:
             stream = stack.enter_context(Path(path).open("rb"))
@@ -254,5 +272,12 @@ def _open(path: str, read: Bytes | None) -> Iterator[Stream]:
                 read.of(stream)
                 stack.callback(read.ended)
         # A pipe cannot be wound back, so no byte may be taken.
-        packed = stream.peek(2)[:2] == b"\x1f\x8b"
+        begin = stream.peek(LONGEST_MARK)[:LONGEST_MARK]
+        for mark, program in OTHER_PACKINGS.items():
+            if begin.startswith(mark):
+                what = (
+                    f"packed by {program}, and only gzip is read: {program} -dc FILE | watchd ... -"
+                )
+                raise WatchdError(Problem(what, Place(path)))
+        packed = begin.startswith(b"\x1f\x8b")
         yield gzip.GzipFile(fileobj=stream) if packed else stream

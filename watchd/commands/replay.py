@@ -15,7 +15,7 @@ from watchd.alarms.state import Event, Told, Transition
 from watchd.commands.account_table import account_data, account_table
 from watchd.commands.against import compare
 from watchd.commands.options import add_command, add_config
-from watchd.commands.recording import add_recordings
+from watchd.commands.recording import add_recordings, tell_strange
 from watchd.commands.replaying import replayed
 from watchd.config import Config
 from watchd.durations import show_duration
@@ -102,6 +102,7 @@ def _replay(
 ) -> int:
     heard = _Heard(None if options.summary else _Timeline(as_json=options.json))
     end = replayed(options, config, rules, keeping, heard)
+    tell_strange(options, end.counts)
     account = heard.account
     if options.json:
         lines = (

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import pickle
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
@@ -57,6 +58,7 @@ class End:
     at: float
     figures: dict[str, dict[str, Any]]
     notes: list[Note]
+    counts: Counter[str]
 
 
 def replayed(
@@ -97,7 +99,9 @@ def in_one(
             heard.take(engine.take_transitions(), engine.take_advice())
     if keeping is not None:
         keeping.end(engine)
-    return End(number, begin_at, at, engine.figures(), in_order(engine.take_notes()))
+    return End(
+        number, begin_at, at, engine.figures(), in_order(engine.take_notes()), engine.counts()
+    )
 
 
 def parts_of(options: argparse.Namespace, config: Config) -> list[list[str]]:
@@ -161,6 +165,7 @@ def in_parts(
         ends[0].at,
         {subject: figures[subject] for subject in subjects if subject in figures},
         in_order(note for end in ends for note in end.notes),
+        sum((end.counts for end in ends), Counter()),
     )
 
 
@@ -255,7 +260,8 @@ def _tell(
                         found.append(moved)
                 _send(there, _Row(part.number, part.at, position, found), rules)
             figures, notes = part.engine.figures(), part.engine.take_notes()
-            last = End(part.number, part.begun_at, part.at, figures, notes)
+            counts = part.engine.counts()
+            last = End(part.number, part.begun_at, part.at, figures, notes, counts)
         except WatchdError as error:
             last = _Fault(tuple(error.problems))
         except InseparableError:

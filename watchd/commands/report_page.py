@@ -17,6 +17,7 @@ from typing import Any
 from watchd.commands.export import why_unreadable
 from watchd.commands.export_files import new_file
 from watchd.commands.options import told_instance
+from watchd.commands.store_access import is_missing
 from watchd.config import Config
 from watchd.errors import Place, Problem, WatchdError, nearest
 from watchd.loading import load
@@ -71,7 +72,7 @@ def _season(
     store: Path, config: Config, packs: list[str], since_s: float, progress: _Progress
 ) -> Season:
     place = Place(str(store))
-    if not store.exists():
+    if is_missing(store):
         what = "there is no such store; the service begins it, `watchd replay --keep` makes one"
         raise WatchdError(Problem(what, place))
     try:

@@ -11,7 +11,12 @@ from typing import Any
 from watchd.commands.account_table import numbers, tally_data
 from watchd.commands.columns import bar, listed, table, terminal_width
 from watchd.commands.options import add_command, add_config
-from watchd.commands.recording import add_recordings, engine_for_replay, messages_of
+from watchd.commands.recording import (
+    add_recordings,
+    engine_for_replay,
+    messages_of,
+    tell_strange,
+)
 from watchd.config import Config
 from watchd.durations import show_duration
 from watchd.errors import WatchdError, nearest
@@ -113,6 +118,7 @@ def _try(
         if engine.feed(topic, payload, at, retained):
             for transition in engine.take_transitions():
                 account.take(transition)
+    tell_strange(options, engine.counts())
     tallies = account.tallies(at) if account is not None else {}
     rows = [_Row(v, tallies.get(v.rule.name, Tally())) for v in found.variants]
     return rows, begin_at, at

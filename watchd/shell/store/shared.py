@@ -124,8 +124,11 @@ class Shared:
 
 
 def _reason(error: Exception) -> str:
-    """A line for people. psycopg's texts have hosts and names in them, and never a password."""
+    """A line for people. psycopg's texts have hosts and names in them, and never a password.
+
+    Why it failed is in the first line; hints, and where in a statement it was, follow.
+    """
     if isinstance(error, NewerError | WatchdError):
         return f"PostgreSQL: {error}"
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
-    return f"PostgreSQL: {lines[-1] if lines else type(error).__name__}"[:LONGEST_REASON]
+    return f"PostgreSQL: {lines[0] if lines else type(error).__name__}"[:LONGEST_REASON]
