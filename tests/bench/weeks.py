@@ -73,10 +73,10 @@ class Weeks:
             return
         is_base, upto = self.archive.makes_base, self.drive.last
         if self.archive.wants_days():
-            self.archive.trends(self.drive.engine.pack_days())
+            self.archive.trends(list(self.drive.engine.pack_days()))
         if is_base:
             self.spool.begin_anew()
-        if await self.archive.write(self.drive.state(Encoded.of), upto=upto) and is_base:
+        if await self.archive.write(self.drive.gather(Encoded.of).state(), upto=upto) and is_base:
             self.spool.forget(upto)
 
     async def hourly(self) -> None:

@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -45,6 +46,7 @@ from watchd.shell.reload import Files, Found, Succession, is_same_broker, succee
 from watchd.shell.spool import Spool, spool_folder
 from watchd.shell.store.archive import Archive, State
 from watchd.shell.store.contents import Encoded
+from watchd.shell.store.lock import hold
 
 TICK_S = 1.0
 DAYS_AT_ONCE = 20  # packs; then all else has its turn
@@ -77,6 +79,7 @@ class Service:
         self._clock, self._instance = clock, instance
         self._secrets = Secrets.of(config.broker)
         self._files = Files(config_path, rules_option, config, instance)
+        hold(Path(config.store.path))
         self._archive = Archive(config.store)
         self._spool = Spool(spool_folder(config.store.path))
         self._drive = Drive(config, rules, self._spool)

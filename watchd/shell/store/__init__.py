@@ -8,6 +8,7 @@ file that is damaged or of a newer version is set aside, and another begun.
     contents.py   what goes in and comes out
     schema.py     tables, version, migrations
     file.py       Store: open, load, save, keep
+    lock.py       one daemon to a file
     room.py       what is deleted so that the file keeps its bound
     damage.py     what counts as damage, setting aside, what a damaged file still gives
     reasons.py    why the disk refuses, in words for the keeper
