@@ -129,3 +129,21 @@ def test_the_help_of_all_is_grouped(
     for name in ALL:
         if name.count(" ") == 1:
             assert re.search(rf"^  {name.split()[1]} +[a-z]", text, re.MULTILINE), name
+
+
+@pytest.mark.parametrize(("told", "instance"), [("3", 3), ("", None)])
+def test_the_environment_names_the_instance(
+    monkeypatch: pytest.MonkeyPatch, told: str, instance: int | None
+) -> None:
+    monkeypatch.setenv("WATCHD_INSTANCE", told)
+    assert build_parser().parse_args(["run"]).instance == instance
+    assert build_parser().parse_args(["run", "--instance", "4"]).instance == 4
+
+
+def test_an_instance_that_is_no_number_is_not_all_of_them(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("WATCHD_INSTANCE", "four")
+    with pytest.raises(SystemExit):
+        build_parser().parse_args(["run"])
+    assert "'four'" in capsys.readouterr().err

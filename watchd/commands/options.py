@@ -85,9 +85,9 @@ def add_instance(parser: argparse.ArgumentParser, **more: Any) -> None:
     )
 
 
-def _instance() -> int | None:
-    told = os.environ.get(INSTANCE_VARIABLE, "")
-    return int(told) if told.isdecimal() else None
+def _instance() -> str | None:
+    """What the environment says; argparse makes a number of it, or says that it is none."""
+    return os.environ.get(INSTANCE_VARIABLE) or None
 
 
 def config_of_daemon(options: argparse.Namespace) -> Config:
