@@ -95,6 +95,23 @@ def test_it_remembers_over_a_restart_how_the_packs_share() -> None:
     assert birch.share == 0.5  # never counted with less than its part of the nameplate
 
 
+@pytest.mark.parametrize("damage", [{"limit_a": -(10**30)}, {"limit_at": START + 1e6}])
+def test_from_a_damaged_state_it_rises_from_nothing(damage: dict[str, float]) -> None:
+    limit = slow()
+    limit.update(START, [seen(cell_max_v=3.55)], ())
+    saved = json.loads(json.dumps(limit.snapshot()))
+    saved["limit"] |= damage
+    again = ChargeLimit(
+        Bank(
+            charge_voltage_v=56.0, max_charge_a=100.0, charge_limit=LimitSettings(rise_a_min=30.0)
+        ),
+        PROFILE,
+        saved,
+    )
+    assert again.update(START + 10, [seen()], ()).limit_a == 0
+    assert again.update(START + 20, [seen()], ()).limit_a == 5
+
+
 def test_a_snapshot_does_not_move_with_time() -> None:
     limit = ChargeLimit(ROOMY, PROFILE)
     greedy = [seen(current_a=75.0), seen("birch", current_a=25.0)]

@@ -101,7 +101,9 @@ class CurrentLimit:
             limit_a = before
         else:
             rise_a_min = self._rise_a_min or RISE_PART_A_MIN * reasons.most_a()
-            limit_a = min(target_a, before + rise_a_min * (at - self._limit_at) / 60)
+            # From a damaged state, of before or of later than now, it rises from nothing.
+            risen_a = before + rise_a_min * (at - self._limit_at) / 60
+            limit_a = max(0.0, min(target_a, risen_a))
             if limit_a < target_a:
                 reasons.toward_a = target_a
         self._limit_a, self._limit_at = limit_a, at
