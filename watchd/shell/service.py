@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
-import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -51,9 +50,6 @@ from watchd.shell.store.lock import hold
 TICK_S = 1.0
 DAYS_AT_ONCE = 20  # packs; then all else has its turn
 MOST_QUERIES = 100
-# While a thread packs what is written, the watching waits for its turn after each look at a file
-# or socket: by Python's own 5 ms, ten of them are a twentieth of a second.
-SWITCH_S = 0.0005
 STDERR = 2
 FAREWELL_S = 1.0
 # Whatever hangs (a name server, a broker that no longer answers), a stop ends within this.
@@ -117,7 +113,6 @@ class Service:
                 self._group.create_task(self._digests.run(), name="digests"),
             ]
             settle()
-            sys.setswitchinterval(SWITCH_S)
             notify("READY=1")
             await stop.wait()
             longer_s = min(LONGER_A_BANK_S * (len(self._config.banks) - 1), LONGEST_S)
