@@ -235,6 +235,18 @@ async def test_what_comes_while_the_state_is_gathered_is_for_the_next_write(
     kept.close()
 
 
+async def test_a_block_larger_than_what_may_wait_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As that of very many packs is."""
+    monkeypatch.setattr("watchd.shell.store.waiting.MOST_BYTES", 10)
+    kept = archive(tmp_path / "watchd.db")
+    kept.record("hut/alder/state", b"{}", 1.0, retained=False)
+    await kept.write({"version": 1}, last=True)
+    kept.close()
+    assert len(list(read_telemetry(tmp_path / "watchd.db"))) == 1
+
+
 async def test_a_flood_of_telemetry_does_not_wait_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
